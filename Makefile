@@ -1,0 +1,30 @@
+# Everything a fresh clone needs: make demo | test | lint | bench | clean
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+READY  := $(VENV)/.ready
+
+.PHONY: demo test lint bench clean
+
+demo: $(READY)
+	$(BIN)/ohmward demo
+
+test: $(READY)
+	$(BIN)/pytest -n 2
+
+lint: $(READY)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(READY)
+	$(BIN)/python -m tests.bench
+
+$(READY): pyproject.toml setup.py constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"
+	touch $(READY)
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +

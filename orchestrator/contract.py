@@ -1,0 +1,259 @@
+"""The ports: what the engine asks of instruments, links, inputs and the journal.
+
+Adapters are conversations, not blocking calls: generators that yield what to send, receive or
+wait for and return typed results. The engine owns link, deadline and clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from orchestrator.model.abilities import Abilities, MatrixAbilities
+from orchestrator.model.record import Entry, Identity, OffProof, Progress, TesterReading
+from orchestrator.model.schedule import Contact, Route, StepOrder
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """How the end of a message is known.
+
+    Attributes:
+        ends: terminators; the earliest one ends the message and is stripped.
+        length: exact number of bytes (raw checksums may hold a terminator's bytes); ends, where
+            given too, must follow and are stripped.
+        prompt: recognised only where a message would begin; ends an empty message.
+        limit: longest message in bytes.
+    """
+
+    ends: tuple[bytes, ...] = (b"\n",)
+    length: int | None = None
+    prompt: bytes | None = None
+    limit: int = 65536
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One message. ``end``: the terminator or prompt that ended it."""
+
+    data: bytes
+    end: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Bytes to send now."""
+
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Receive:
+    """One message wanted within so many seconds.
+
+    If time runs out with nothing or only a part arrived, ``TimedOut`` is thrown into the
+    conversation and the link counts as dirty; with ``silence_ok`` and not a byte arrived,
+    ``None`` is sent in and the link stays clean.
+    """
+
+    frame: Frame
+    within_s: float
+    silence_ok: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """Nothing on this link for so many seconds (inputs go on being sampled)."""
+
+    seconds: float
+
+
+Talk = Generator[Send | Receive | Pause, Reply | None, T]
+
+
+class CannotCarry(ValueError):
+    """The wire can't carry a set-point (over-width, outside the range, no place for it)."""
+
+    def __init__(self, field: str, found: str, expected: str, remedy: str) -> None:
+        super().__init__(f"{field}: found {found}, expected {expected}; {remedy}")
+        self.field, self.found, self.expected, self.remedy = field, found, expected, remedy
+
+
+@dataclass(frozen=True, slots=True)
+class StartMark:
+    """Remembered just before a start: the result counter then, if the tester has one."""
+
+    counter: int | None = None
+    cleared: bool = False
+
+
+class SafetyTester(Protocol):
+    """A safety tester. Every conversation may raise a LinkError or InstrumentFault."""
+
+    name: str
+    abilities: Abilities
+
+    @property
+    def stop_bytes(self) -> tuple[bytes, ...]:
+        """Ready before any start, idempotent, sent unacknowledged; ``absorb`` takes the rest."""
+        ...
+
+    def identify(self) -> Talk[Identity]:
+        """Who is there; raises WrongInstrument when it isn't what the profile describes."""
+        ...
+
+    def enter(self) -> Talk[None]:
+        """Remote mode and whatever must be set once after opening or a power cycle."""
+        ...
+
+    def quantise(self, order: StepOrder) -> StepOrder:
+        """The order as the wire will carry it. Pure. Raises CannotCarry."""
+        ...
+
+    def arm(self) -> Talk[None]:
+        """Switch on the protections the instrument needs, and read them back."""
+        ...
+
+    def check_armed(self) -> Talk[bool]:
+        """Read the protections again; False when one is off."""
+        ...
+
+    def prepare(self, batch: tuple[StepOrder, ...]) -> Talk[None]:
+        """Clear what is old, send the whole set-up, prove that it was accepted."""
+        ...
+
+    def start(self) -> Talk[StartMark]:
+        """Energise. Never repeated."""
+        ...
+
+    def poll(self) -> Talk[Progress]:
+        """One short look."""
+        ...
+
+    def result(self, mark: StartMark, index: int) -> Talk[TesterReading]:
+        """The result of step ``index`` (from 0) of the batch."""
+        ...
+
+    def confirm_off(self) -> Talk[OffProof]:
+        """One look at whether the output is off and discharged."""
+        ...
+
+    def interlock(self) -> Talk[bool | None]:
+        """The interlock as the tester sees it: True closed, None where it can't tell."""
+        ...
+
+    def keep_alive(self) -> Talk[None]:
+        """What keeps remote mode from lapsing."""
+        ...
+
+    def resync(self) -> Talk[None]:
+        """A harmless query whose answer proves that the link is in step again."""
+        ...
+
+    def stopped(self) -> None:
+        """Told by the engine that the stop bytes went out just now."""
+        ...
+
+    def absorb(self, drained: bytes) -> None:
+        """Bytes that nobody asked for: late replies, events. Never raises."""
+        ...
+
+
+class RelayMatrix(Protocol):
+    """A chain of relay units of one type."""
+
+    name: str
+    abilities: MatrixAbilities
+
+    def identify(self) -> Talk[Mapping[str, Identity]]:
+        """Every unit by name; raises WrongInstrument or TimedOut naming the unit."""
+        ...
+
+    def apply(self, route: Route) -> Talk[None]:
+        """Bring the chain to exactly this state (the route's part of this chain)."""
+        ...
+
+    def open_all(self) -> Talk[None]:
+        """Open every relay of the chain."""
+        ...
+
+    def read_back(self) -> Talk[frozenset[Contact] | None]:
+        """Closed contacts as the units report them; ``None`` where they can't."""
+        ...
+
+    def resync(self) -> Talk[None]:
+        """A harmless query whose answer proves that the link is in step again."""
+        ...
+
+    def absorb(self, drained: bytes) -> None:
+        """Bytes that nobody asked for. Never raises."""
+        ...
+
+
+class Link(Protocol):
+    """A byte stream to an instrument."""
+
+    name: str
+
+    def send(self, data: bytes) -> None:
+        """Send all; returns once handed over. Raises LinkLost, TimedOut."""
+        ...
+
+    def receive(self, within_s: float) -> bytes:
+        """What arrives first, waiting at most so long; b'' for silence. Raises LinkLost."""
+        ...
+
+    def reopen(self) -> None:
+        """Close and open again. Raises LinkLost."""
+        ...
+
+    def close(self) -> None:
+        """Close; never raises."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """An input as read. ``at_s``: monotonic time of the read; old samples count as open."""
+
+    closed: bool
+    at_s: float
+    detail: str = ""
+
+
+class InputBlock(Protocol):
+    """Interlock inputs that are sampled without an instrument's link."""
+
+    name: str
+    real: bool
+
+    def sample(self) -> Sample:
+        """The input now; quick (well under a scan). Never raises: what can't be read is open."""
+        ...
+
+
+class Ticket(Protocol):
+    """A promise that an entry reaches the disk."""
+
+    def done(self) -> bool:
+        """True once durable. Raises RecordDamaged or OSError if the writer failed."""
+        ...
+
+
+class RunStore(Protocol):
+    """The append-only journal. Appending never waits for the disk."""
+
+    def append(self, entry: Entry) -> Ticket:
+        """Queue one entry, in order."""
+        ...
+
+    def unfinished(self) -> tuple[str, ...]:
+        """Ids of runs that have no end yet."""
+        ...
+
+    def close(self) -> None:
+        """Write what is queued and close."""
+        ...

@@ -1,0 +1,1 @@
+"""The trade's formulas as pure functions, each with units and source."""

@@ -1,0 +1,180 @@
+"""The station: testers, relay matrices in chains, links, wiring, interlock, records."""
+
+from __future__ import annotations
+
+from datetime import date  # noqa: TC003 - pydantic needs it at run time
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from orchestrator.documents import Strict, YesNo
+from orchestrator.model.fixture import Fixture
+from orchestrator.model.program import Name, Reason
+from orchestrator.quantities import Dimension, Quantity, QuantityField
+
+RelaySettle = Annotated[Quantity, QuantityField(Dimension.TIME, "1 ms", "10 s")]
+Stale = Annotated[Quantity, QuantityField(Dimension.TIME, "1 ms", "2 s")]
+SafeAc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "25 V")]
+SafeDc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "60 V")]
+Bleeder = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "1 kohm", "1 Gohm")]
+Farads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "100 uF")]
+Port = Annotated[int, Field(ge=1, le=65535)]
+
+
+class TcpLink(Strict):
+    """A plain TCP socket."""
+
+    kind: Literal["tcp"]
+    host: Name
+    port: Port
+
+
+class SerialLink(Strict):
+    """A serial port; settings left out come from the profile."""
+
+    kind: Literal["serial"]
+    port: Annotated[str, Field(min_length=1)]
+    baud: Annotated[int, Field(ge=110, le=4_000_000)] | None = None
+    bits: Literal["7", "8"] | None = None
+    parity: Literal["none", "even", "odd"] | None = None
+    stop_bits: Literal["1", "2"] | None = None
+
+
+class VisaLink(Strict):
+    """A VISA resource; ``backend`` is what pyvisa calls the library ('' is its default)."""
+
+    kind: Literal["visa"]
+    resource: Annotated[str, Field(min_length=4)]
+    backend: str = ""
+
+
+class SimulatedLink(Strict):
+    """A shipped simulator in the same process; ``instrument`` names it."""
+
+    kind: Literal["simulated"]
+    instrument: Name
+
+
+Link = Annotated[TcpLink | SerialLink | VisaLink | SimulatedLink, Field(discriminator="kind")]
+
+
+class TesterEntry(Strict):
+    """One safety tester of the station."""
+
+    profile: Annotated[str, Field(min_length=1, description="name of a profile, or its file")]
+    link: Link
+    simulated: YesNo = False
+    serial: Name | None = None
+    calibration_due: date | None = None
+    driver: str = "profile_tester"
+
+
+class Feed(Strict):
+    """Which tester terminals feed one bank's buses; ``tester.terminal`` each."""
+
+    source: str | None = None
+    return_: Annotated[str | None, Field(alias="return")] = None
+    sense: str | None = None
+
+
+class UnitEntry(Strict):
+    """One relay unit of a chain: its address as a number or as a picture of its switch.
+
+    ``switches`` is read as the profile says (positions in printed order, e.g. 'up down up down').
+    ``feeds`` maps a bank name to what feeds its buses.
+    """
+
+    name: Name
+    address: Annotated[int, Field(ge=0, le=65535)] | None = None
+    switches: str | None = None
+    feeds: dict[Name, Feed] = Field(default_factory=dict)
+    serial: Name | None = None
+
+
+class ChainEntry(Strict):
+    """A chain of relay units of one type on one link.
+
+    ``link`` reaches it directly; ``carried_by`` sends its messages through a tester's link;
+    ``built_in`` names the tester that does its routing itself, within its step set-up.
+    """
+
+    profile: Annotated[str, Field(min_length=1)]
+    link: Link | None = None
+    carried_by: Name | None = None
+    built_in: Name | None = None
+    simulated: YesNo = False
+    units: Annotated[tuple[UnitEntry, ...], Field(min_length=1)]
+    driver: str = "profile_matrix"
+
+
+class FileInput(Strict):
+    """A text file holding 'closed' or 'open': for trials, refused with real testers."""
+
+    kind: Literal["file"]
+    path: Annotated[str, Field(min_length=1)]
+
+
+class TesterInput(Strict):
+    """The interlock as the tester itself reports it."""
+
+    kind: Literal["tester"]
+    tester: Name
+
+
+class SimulatedInput(Strict):
+    """The guard of the simulated bench: refused with real testers."""
+
+    kind: Literal["simulated"]
+
+
+Input = Annotated[FileInput | TesterInput | SimulatedInput, Field(discriminator="kind")]
+
+
+class InterlockEntry(Strict):
+    """A named interlock input; older than ``stale_after`` counts as open."""
+
+    name: Name
+    source: Input
+    stale_after: Stale = Quantity.of("500 ms", Dimension.TIME)
+
+
+class SafeLevel(Strict):
+    """Below this an output counts as safe. Ceilings: 25 V AC, 60 V DC (EN 50191 clause 1.2)."""
+
+    ac: SafeAc = Quantity.of("25 V", Dimension.VOLTAGE)
+    dc: SafeDc = Quantity.of("60 V", Dimension.VOLTAGE)
+
+
+class Exemption(Strict):
+    """A named piece of proof that an instrument of this station can't give, and why it may."""
+
+    rule: Literal["freshness", "setup_check", "relay_position", "elapsed_time", "level_reading"]
+    instrument: Name
+    reason: Reason
+
+
+class BleederEntry(Strict):
+    """A bleeder on an output: the weakest evidence of discharge, computed with margin."""
+
+    tester: Name
+    resistance: Bleeder
+    worst_capacitance: Farads
+
+
+class Station(Strict):
+    """A test station. ``positions`` maps a position to 'chain/unit/bank/channel' or to
+    'tester.terminal' for a lead that goes straight to a terminal."""
+
+    name: Name
+    testers: Annotated[dict[Name, TesterEntry], Field(min_length=1)]
+    chains: dict[Name, ChainEntry] = Field(default_factory=dict)
+    positions: Annotated[dict[Name, str], Field(min_length=1)]
+    interlock: tuple[InterlockEntry, ...] = ()
+    safe_level: SafeLevel = SafeLevel()
+    relay_settle: RelaySettle = Quantity.of("50 ms", Dimension.TIME)
+    records: str = "records.sqlite"
+    fixture: Fixture | None = None
+    exemptions: tuple[Exemption, ...] = ()
+    bleeders: tuple[BleederEntry, ...] = ()
+    simulated_unit: str | None = None
+    """File that describes the unit under test of a simulated bench."""
