@@ -1,7 +1,11 @@
 # Everything a fresh clone needs: make demo | test | lint | bench | clean
 PYTHON ?= python3
 VENV   := .venv
+ifeq ($(OS),Windows_NT)
+BIN    := $(VENV)/Scripts
+else
 BIN    := $(VENV)/bin
+endif
 READY  := $(VENV)/.ready
 
 .PHONY: demo test lint bench clean

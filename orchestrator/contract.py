@@ -7,12 +7,14 @@ wait for and return typed results. The engine owns link, deadline and clock.
 from __future__ import annotations
 
 from collections.abc import Generator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Protocol, TypeVar
 
 from orchestrator.model.abilities import Abilities, MatrixAbilities
 from orchestrator.model.record import Entry, Identity, OffProof, Progress, TesterReading
 from orchestrator.model.schedule import Contact, Route, StepOrder
+from orchestrator.model.station import ChainEntry, TesterEntry
 
 T = TypeVar("T")
 
@@ -256,4 +258,50 @@ class RunStore(Protocol):
 
     def close(self) -> None:
         """Write what is queued and close."""
+        ...
+
+
+# ---- what a driver package offers (entry points in group 'ohmward.drivers') ----------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltTester:
+    """A tester's adapter. ``link_defaults`` is handed to the link as it is (serial settings)."""
+
+    adapter: SafetyTester
+    profile: str
+    sha256: str
+    link_defaults: object | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltChain:
+    """A chain's adapter, None where a tester does the routing itself.
+
+    ``addresses``: unit → address, as the profile reads the unit's switches.
+    """
+
+    adapter: RelayMatrix | None
+    abilities: MatrixAbilities
+    profile: str
+    sha256: str
+    addresses: Mapping[str, int] = field(default_factory=dict)
+    link_defaults: object | None = None
+
+
+class TesterFactory(Protocol):
+    """Builds a tester from its station entry. Raises Refused with every fault of its profile."""
+
+    def __call__(self, entry: TesterEntry, name: str, folder: Path) -> BuiltTester:
+        """``folder``: that of the station file, for profiles beside it."""
+        ...
+
+
+class ChainFactory(Protocol):
+    """Builds a chain from its station entry. Raises Refused."""
+
+    def __call__(
+        self, entry: ChainEntry, name: str, folder: Path, testers: Mapping[str, BuiltTester]
+    ) -> BuiltChain:
+        """``testers``: those already built, for a chain that is carried or built in."""
         ...

@@ -75,7 +75,8 @@ def read_nodes(text: str, name: str) -> tuple[Node | None, tuple[Fault, ...]]:
     except yaml.MarkedYAMLError as error:
         builder.faults.append(_syntax_fault(error, name))
         root = None
-    except yaml.YAMLError as error:
+    except (yaml.YAMLError, ValueError, OverflowError) as error:
+        # The two others: impossible character codes in escapes, from the loader without C.
         fault = Fault("the file", str(error), "YAML", "correct the file's text", Position(name))
         builder.faults.append(fault)
         root = None

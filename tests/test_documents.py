@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import pytest
-from hypothesis import given
+import yaml
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
+from orchestrator import yaml_nodes
 from orchestrator.documents import (
     LARGEST_FILE,
     Document,
@@ -316,6 +318,18 @@ def test_any_text_is_a_document_or_a_refusal(text: str) -> None:
         told = ()
     assert all(fault.position is not None and fault.remedy for fault in told)
     assert all("\n" not in str(fault) for fault in told)
+
+
+@given(st.lists(pieces).map("".join))
+@example('a: "\\UFFFFFFFF"')
+@example('a: "\\UD800"')
+@example("[" * 5000)
+def test_the_loader_without_c_library_refuses_as_safely(text: str) -> None:
+    """Where PyYAML was built without its C part, the same promise holds."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(yaml_nodes, "_Loader", yaml.SafeLoader)
+        root, told = yaml_nodes.read_nodes(text, "p.yaml")
+    assert root is not None or told
 
 
 @given(st.binary(max_size=200))

@@ -123,7 +123,7 @@ class Instrument(ABC):
     def _powered_up(self) -> None:
         """Power came back: forget what isn't kept."""
 
-    def _controller_gone(self) -> None:
+    def _controller_gone(self) -> None:  # noqa: B027 - doing nothing is the usual case
         """The link closed; most instruments don't notice."""
 
 

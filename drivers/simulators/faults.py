@@ -127,7 +127,8 @@ class FaultPlan:
 
     def drops_link(self, message: bytes) -> bool:
         """Whether the link goes with this message."""
-        return any([_befalls(rule, message) for rule in self._link_drops])
+        hits = [_befalls(rule, message) for rule in self._link_drops]  # every rule counts on
+        return any(hits)
 
     def clear(self) -> None:
         """All well again."""

@@ -208,9 +208,7 @@ def parse_slot(fields: tuple[str, ...]) -> tuple[int, Slot]:
         faults.append(4)
     if faults:
         raise Refused(*faults)
-    slot = Slot(
-        fields[1], level, fields[3], rise_s, dwell_s, fall_s, at_most, at_least, fields[9]
-    )
+    slot = Slot(fields[1], level, fields[3], rise_s, dwell_s, fall_s, at_most, at_least, fields[9])
     _check_limits(slot)
     return index, slot
 
@@ -220,11 +218,7 @@ def _check_limits(slot: Slot) -> None:
     required = slot.at_most if kind.at_most_required else slot.at_least
     if required is None:
         raise Refused(11)
-    if (
-        slot.at_most is not None
-        and slot.at_least is not None
-        and not slot.at_least < slot.at_most
-    ):
+    if slot.at_most is not None and slot.at_least is not None and not slot.at_least < slot.at_most:
         raise Refused(11)
     # Only BOND's compliance is stated as a rule for the set-up; CONT's 5 V shows in the run.
     if (

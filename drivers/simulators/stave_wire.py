@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 LONGEST_LINE = 300
 KEPT_LINES = 16
 
@@ -22,7 +20,7 @@ _WORDS = {
 }
 
 
-class Refused(Exception):  # noqa: N818 - named after the word on the wire
+class Refused(Exception):
     """The line isn't carried out; `codes` stand in the order in which they are sent."""
 
     def __init__(self, *codes: int) -> None:
@@ -59,20 +57,3 @@ def body_of(raw: bytes) -> str:
         return body.decode("ascii")
     except UnicodeDecodeError:
         raise Refused(2) from None
-
-
-@dataclass(slots=True)
-class LineBuffer:
-    """Cuts what arrives into lines; an endless line is kept only as far as it must be judged."""
-
-    _pending: bytearray = field(default_factory=bytearray)
-
-    def feed(self, data: bytes) -> tuple[bytes, ...]:
-        """The lines completed by `data`, without their LF."""
-        *whole, rest = (bytes(self._pending) + data).split(b"\n")
-        self._pending = bytearray(rest[: LONGEST_LINE + 1])
-        return tuple(whole)
-
-    def forget(self) -> None:
-        """Throw away an unfinished line."""
-        self._pending.clear()

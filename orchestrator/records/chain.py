@@ -36,14 +36,19 @@ class Row:
 
     def computed(self, seq: int | None = None) -> str:
         """The hash that this row ought to have; with ``seq``, if it stood in that place."""
-        place = self.seq if seq is None else seq
         return row_hash(
-            place, self.run_id, self.kind, self.utc, self.monotonic_s, self.body, self.previous
+            seq=self.seq if seq is None else seq,
+            run_id=self.run_id,
+            kind=self.kind,
+            utc=self.utc,
+            monotonic_s=self.monotonic_s,
+            body=self.body,
+            previous=self.previous,
         )
 
 
 def row_hash(
-    seq: int, run_id: str, kind: str, utc: str, monotonic_s: float, body: str, previous: str
+    *, seq: int, run_id: str, kind: str, utc: str, monotonic_s: float, body: str, previous: str
 ) -> str:
     """SHA-256 (hex) over the JSON array of the seven columns: ASCII, no spaces.
 

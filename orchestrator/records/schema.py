@@ -52,69 +52,77 @@ _VIEWS = (
     """
 CREATE VIEW runs AS
 SELECT s.run_id,
-  s.body ->> '$.serial' AS serial, s.body ->> '$.operator' AS operator,
-  s.body ->> '$.attempt' AS attempt, s.body ->> '$.simulated' AS simulated,
-  s.body ->> '$.program.name' AS program, s.body ->> '$.program.revision' AS revision,
-  s.body ->> '$.fixture' AS fixture, s.body ->> '$.station' AS station,
-  s.body ->> '$.software_version' AS software_version,
+  json_extract(s.body, '$.serial') AS serial, json_extract(s.body, '$.operator') AS operator,
+  json_extract(s.body, '$.attempt') AS attempt, json_extract(s.body, '$.simulated') AS simulated,
+  json_extract(s.body, '$.program.name') AS program,
+  json_extract(s.body, '$.program.revision') AS revision,
+  json_extract(s.body, '$.fixture') AS fixture, json_extract(s.body, '$.station') AS station,
+  json_extract(s.body, '$.software_version') AS software_version,
   s.utc AS started_utc, e.utc AS ended_utc,
-  coalesce(e.body ->> '$.outcome', 'unfinished') AS outcome,
-  e.body ->> '$.reason' AS reason, e.body ->> '$.remedy' AS remedy,
-  e.body ->> '$.relays_kept' AS relays_kept
+  coalesce(json_extract(e.body, '$.outcome'), 'unfinished') AS outcome,
+  json_extract(e.body, '$.reason') AS reason, json_extract(e.body, '$.remedy') AS remedy,
+  json_extract(e.body, '$.relays_kept') AS relays_kept
 FROM journal s LEFT JOIN journal e ON e.run_id = s.run_id AND e.kind = 'run_ended'
 WHERE s.kind = 'run_started'
 """,
     """
 CREATE VIEW steps AS
 WITH keys AS (
-  SELECT DISTINCT run_id, body ->> '$.index' AS step FROM journal
+  SELECT DISTINCT run_id, json_extract(body, '$.index') AS step FROM journal
   WHERE kind IN ('step_started', 'step_ended'))
 SELECT keys.run_id, keys.step,
-  coalesce(s.body ->> '$.name', e.body ->> '$.name') AS name,
-  s.body ->> '$.kind' AS kind, s.body ->> '$.tester' AS tester,
-  s.body ->> '$.apply_to' AS apply_to, s.body ->> '$.against' AS against,
-  s.body ->> '$.others' AS others,
-  s.body ->> '$.order.level' AS level, s.body ->> '$.order.level_unit' AS level_unit,
-  s.body ->> '$.order.waveform' AS waveform, s.body ->> '$.order.dwell' AS dwell_s,
-  s.body ->> '$.unproved_contact' AS unproved_contact,
+  coalesce(json_extract(s.body, '$.name'), json_extract(e.body, '$.name')) AS name,
+  json_extract(s.body, '$.kind') AS kind, json_extract(s.body, '$.tester') AS tester,
+  json_extract(s.body, '$.apply_to') AS apply_to, json_extract(s.body, '$.against') AS against,
+  json_extract(s.body, '$.others') AS others,
+  json_extract(s.body, '$.order.level') AS level,
+  json_extract(s.body, '$.order.level_unit') AS level_unit,
+  json_extract(s.body, '$.order.waveform') AS waveform,
+  json_extract(s.body, '$.order.dwell') AS dwell_s,
+  json_extract(s.body, '$.unproved_contact') AS unproved_contact,
   s.utc AS started_utc, e.utc AS ended_utc,
-  coalesce(e.body ->> '$.outcome', 'unfinished') AS outcome,
-  e.body ->> '$.reason' AS reason, e.body ->> '$.tester_verdict' AS tester_verdict,
-  e.body ->> '$.evidence' AS evidence, e.body ->> '$.discharge' AS discharge,
-  e.body ->> '$.residual_v' AS residual_v, e.body ->> '$.duration_s' AS duration_s
+  coalesce(json_extract(e.body, '$.outcome'), 'unfinished') AS outcome,
+  json_extract(e.body, '$.reason') AS reason,
+  json_extract(e.body, '$.tester_verdict') AS tester_verdict,
+  json_extract(e.body, '$.evidence') AS evidence, json_extract(e.body, '$.discharge') AS discharge,
+  json_extract(e.body, '$.residual_v') AS residual_v,
+  json_extract(e.body, '$.duration_s') AS duration_s
 FROM keys
 LEFT JOIN journal s ON s.run_id = keys.run_id AND s.kind = 'step_started'
-  AND s.body ->> '$.index' = keys.step
+  AND json_extract(s.body, '$.index') = keys.step
 LEFT JOIN journal e ON e.run_id = keys.run_id AND e.kind = 'step_ended'
-  AND e.body ->> '$.index' = keys.step
+  AND json_extract(e.body, '$.index') = keys.step
 """,
     """
 CREATE VIEW readings AS
-SELECT e.run_id, e.body ->> '$.index' AS step, e.body ->> '$.name' AS name,
-  r.value ->> '$.quantity' AS quantity, r.value ->> '$.value' AS value,
-  r.value ->> '$.bound' AS bound, r.value ->> '$.unit' AS unit,
-  (SELECT l.value ->> '$.value' FROM journal s, json_each(s.body, '$.order.limits') l
+SELECT e.run_id, json_extract(e.body, '$.index') AS step, json_extract(e.body, '$.name') AS name,
+  json_extract(r.value, '$.quantity') AS quantity, json_extract(r.value, '$.value') AS value,
+  json_extract(r.value, '$.bound') AS bound, json_extract(r.value, '$.unit') AS unit,
+  (SELECT json_extract(l.value, '$.value') FROM journal s, json_each(s.body, '$.order.limits') l
    WHERE s.run_id = e.run_id AND s.kind = 'step_started'
-     AND s.body ->> '$.index' = e.body ->> '$.index'
-     AND l.value ->> '$.quantity' = r.value ->> '$.quantity'
-     AND l.value ->> '$.edge' = 'at_least') AS at_least,
-  (SELECT l.value ->> '$.value' FROM journal s, json_each(s.body, '$.order.limits') l
+     AND json_extract(s.body, '$.index') = json_extract(e.body, '$.index')
+     AND json_extract(l.value, '$.quantity') = json_extract(r.value, '$.quantity')
+     AND json_extract(l.value, '$.edge') = 'at_least') AS at_least,
+  (SELECT json_extract(l.value, '$.value') FROM journal s, json_each(s.body, '$.order.limits') l
    WHERE s.run_id = e.run_id AND s.kind = 'step_started'
-     AND s.body ->> '$.index' = e.body ->> '$.index'
-     AND l.value ->> '$.quantity' = r.value ->> '$.quantity'
-     AND l.value ->> '$.edge' = 'at_most') AS at_most,
-  e.body ->> '$.outcome' AS outcome
+     AND json_extract(s.body, '$.index') = json_extract(e.body, '$.index')
+     AND json_extract(l.value, '$.quantity') = json_extract(r.value, '$.quantity')
+     AND json_extract(l.value, '$.edge') = 'at_most') AS at_most,
+  json_extract(e.body, '$.outcome') AS outcome
 FROM journal e, json_each(e.body, '$.values') r WHERE e.kind = 'step_ended'
 """,
     """
 CREATE VIEW events AS
-SELECT seq, run_id, utc, monotonic_s, body ->> '$.what' AS what, body ->> '$.detail' AS detail
+SELECT seq, run_id, utc, monotonic_s, json_extract(body, '$.what') AS what,
+  json_extract(body, '$.detail') AS detail
 FROM journal WHERE kind = 'event'
 """,
     """
 CREATE VIEW traffic AS
-SELECT j.seq, j.run_id, j.body ->> '$.link' AS link, t.value ->> '$[0]' AS monotonic_s,
-  t.value ->> '$[1]' AS direction, t.value ->> '$[2]' AS hex, t.value ->> '$[3]' AS text
+SELECT j.seq, j.run_id, json_extract(j.body, '$.link') AS link,
+  json_extract(t.value, '$[0]') AS monotonic_s,
+  json_extract(t.value, '$[1]') AS direction, json_extract(t.value, '$[2]') AS hex,
+  json_extract(t.value, '$[3]') AS text
 FROM journal j, json_each(j.body, '$.lines') t WHERE j.kind = 'traffic'
 """,
     """

@@ -1,0 +1,1 @@
+"""The edge towards the instruments: links, profile language, adapters, simulated bench."""

@@ -1,0 +1,1 @@
+"""The profile language: fields, templates, state rules, checksums, profiles, their checker."""

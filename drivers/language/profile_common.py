@@ -1,0 +1,420 @@
+"""What profiles of testers and of relay matrices have in common: framing, exchanges, words.
+
+Models only: they say what may be written. What it means on the wire is worked out by
+`framing` and `exchanges`; whether it is complete and free of contradictions, by `checker`.
+"""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Annotated, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from orchestrator.documents import Strict, WholeNumber, YesNo, refuse
+from orchestrator.model.abilities import Rating, Span
+from orchestrator.quantities import UNITS, Dimension, Quantity, QuantityError, QuantityField
+
+LONGEST_TEMPLATE = 400
+_ESCAPE = re.compile(r"\\(r|n|t|0|\\|x[0-9A-Fa-f]{2}|.|$)")
+_PLAIN_ESCAPES = {"r": "\r", "n": "\n", "t": "\t", "0": "\0", "\\": "\\"}
+
+
+def unescape(text: str) -> str:
+    r"""Resolve \r \n \t \0 \\ and \xNN; every character of the result is one byte.
+
+    Raises:
+        ValueError: another escape.
+    """
+
+    def one(match: re.Match[str]) -> str:
+        word = match[1]
+        if word.startswith("x") and len(word) == 3:
+            return chr(int(word[1:], 16))
+        if word not in _PLAIN_ESCAPES:
+            raise ValueError(f"\\{word}")
+        return _PLAIN_ESCAPES[word]
+
+    return _ESCAPE.sub(one, text)
+
+
+def _wire_text(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    try:
+        text = unescape(value)
+    except ValueError as error:
+        remedy = "in single quotes write \\r, \\n, \\t, \\0, \\\\ or \\xNN"
+        raise refuse(
+            found=f"the escape {error}", expected="a known escape", remedy=remedy
+        ) from None
+    if any(ord(character) > 0xFF for character in text):
+        remedy = "write other bytes as \\xNN"
+        raise refuse(found=repr(value), expected="characters of one byte", remedy=remedy)
+    return text
+
+
+def _one_or_more(value: object) -> object:
+    """A single item where a list is allowed."""
+    return [value] if isinstance(value, str | dict) else value
+
+
+def any_quantity(text: str) -> Quantity:
+    """A quantity whose unit says the dimension ('40 mA').
+
+    Raises:
+        QuantityError: not a number with a known unit.
+    """
+    unit = text.lstrip("+-0123456789.").strip()
+    known = UNITS.get(unit)
+    if known is None:
+        remedy = "write a number and a unit, such as '40 mA'"
+        raise QuantityError(repr(text), "a quantity", remedy)
+    return Quantity.of(text, known[0])
+
+
+def _quantity(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    try:
+        return any_quantity(value)
+    except QuantityError as error:
+        raise refuse(found=error.found, expected=error.expected, remedy=error.remedy) from error
+
+
+def _span(value: object) -> object:
+    """'100 V .. 4000 V'."""
+    if not isinstance(value, str):
+        return value
+    parts = value.split(" .. ")
+    remedy = "write it as '100 V .. 4000 V'"
+    if len(parts) != 2:
+        raise refuse(
+            found=repr(value), expected="two quantities with ' .. ' between", remedy=remedy
+        )
+    least, most = _quantity(parts[0]), _quantity(parts[1])
+    if isinstance(least, Quantity) and isinstance(most, Quantity):
+        if least.dimension is not most.dimension or least > most:
+            found = f"{value!r}"
+            raise refuse(found=found, expected="the smaller one first, one kind", remedy=remedy)
+    return (least, most)
+
+
+WireText = Annotated[str, BeforeValidator(_wire_text)]
+"""Bytes as text (Latin-1) with our escapes."""
+Template = Annotated[str, Field(max_length=LONGEST_TEMPLATE)]
+Templates = Annotated[tuple[Template, ...], BeforeValidator(_one_or_more)]
+WireTexts = Annotated[tuple[WireText, ...], BeforeValidator(_one_or_more)]
+Words = Annotated[tuple[str, ...], BeforeValidator(_one_or_more)]
+AnyQuantity = Annotated[Quantity, BeforeValidator(_quantity)]
+QuantitySpan = Annotated[tuple[AnyQuantity, AnyQuantity], BeforeValidator(_span)]
+Duration = Annotated[Quantity, QuantityField(Dimension.TIME, "0 s", "600 s")]
+Volts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "0 V", "100 kV")]
+Amperes = Annotated[Quantity, QuantityField(Dimension.CURRENT, "0 A", "1 kA")]
+Hertz = Annotated[Quantity, QuantityField(Dimension.FREQUENCY, "1 Hz", "1 kHz")]
+Conditions = dict[str, Words]
+"""Field → the words or numbers that fit; the pseudo-fields `present` and `absent` name fields."""
+
+
+def seconds(text: str) -> Quantity:
+    """A default duration."""
+    return Quantity.of(text, Dimension.TIME)
+
+
+# ---- framing ------------------------------------------------------------------------------------
+
+
+class SendFraming(Strict):
+    """What stands around every message sent."""
+
+    begin: WireText = ""
+    end: WireText = "\n"
+
+
+class ReceiveFraming(Strict):
+    """How a message received begins and ends.
+
+    Attributes:
+        begin: whatever stands before its last occurrence in a message is junk and cut off.
+        end: one or several terminators. length: bytes of every message, its end not counted.
+        prompt: ends an exchange where a message would begin (then it is the acknowledge).
+        prompt_after_events: the prompt is written again after each unsolicited line.
+    """
+
+    begin: WireText = ""
+    end: WireTexts = ("\n",)
+    prompt: WireText | None = None
+    prompt_after_events: YesNo = False
+    length: Annotated[WholeNumber, Field(ge=1, le=65536)] | None = None
+    limit: Annotated[WholeNumber, Field(ge=2, le=1_000_000)] = 65536
+
+
+class Envelope(Strict):
+    """What stands around every body: address, checksum, marks.
+
+    ``same`` names the fields that must come back as they were sent.
+    """
+
+    send: Template
+    receive: Template
+    same: Words = ()
+    wrong_check: Literal["ignore", "fault"] = "fault"
+
+
+class ChecksumModel(Strict):
+    """A checksum: `over` says whether it covers the body alone or all before it."""
+
+    kind: str
+    form: Literal["hex", "hex_lower", "raw", "decimal"] = "hex"
+    order: Literal["high_first", "low_first"] = "high_first"
+    over: Literal["body", "before"] = "body"
+    skip: Annotated[WholeNumber, Field(ge=0, le=16)] = 0
+
+
+class Framing(Strict):
+    """How messages are written and told apart.
+
+    Attributes:
+        echo: each line sent comes back first and must equal what was sent.
+        acknowledge: the line that closes every exchange, after the data.
+        refusal: lines that mean 'refused', anywhere before data, acknowledge or prompt.
+        refusal_closes: a refusal stands in place of the acknowledge (or prompt).
+        busy: lines that mean 'not now, nothing was done, ask again later'.
+        silent_refusal: an unanswered query may be a refusal: ask the error queue.
+    """
+
+    encoding: Literal["ascii", "latin-1"] = "ascii"
+    send: SendFraming = SendFraming()
+    receive: ReceiveFraming = ReceiveFraming()
+    envelope: Envelope | None = None
+    checksum: ChecksumModel | None = None
+    echo: YesNo = False
+    acknowledge: Templates = ()
+    refusal: Templates = ()
+    refusal_closes: YesNo | None = None
+    busy: Templates = ()
+    silent_refusal: YesNo = False
+
+    @model_validator(mode="after")
+    def _one_closing(self) -> Self:
+        if (self.checksum is None) != (self.envelope is None or "{check" not in self.envelope.send):
+            found = "a checksum without {check} in the envelope, or the reverse"
+            remedy = "give both: checksum: {...} and envelope: {send: '{body}{check}', ...}"
+            raise refuse(found=found, expected="both or neither", remedy=remedy)
+        closed = bool(self.acknowledge) or self.receive.prompt is not None
+        if self.refusal and closed and self.refusal_closes is None:
+            remedy = "add 'refusal_closes: yes' if nothing follows a refusal line, else no"
+            raise refuse(found="nothing", expected="the key 'refusal_closes'", remedy=remedy)
+        return self
+
+    @property
+    def ends_with_refusal(self) -> bool:
+        """Whether nothing more comes after a refusal line."""
+        if self.refusal_closes is None:
+            return not self.acknowledge and self.receive.prompt is None
+        return self.refusal_closes
+
+
+class Timing(Strict):
+    """Deadlines of the type of instrument; an exchange may state its own.
+
+    Attributes:
+        reply: longest wait for one line of an answer.
+        command: wait after a message that nothing answers, until it has taken effect.
+        poll: pause between two looks. off: latest confirmed off after a stop.
+        event: longest wait for an event line where events are all there is.
+        resync_quiet: silence that shows that nothing late is still coming.
+    """
+
+    reply: Duration = seconds("200 ms")
+    command: Duration = seconds("0 s")
+    poll: Duration = seconds("20 ms")
+    off: Duration = seconds("12 s")
+    event: Duration = seconds("20 ms")
+    resync_quiet: Duration = seconds("100 ms")
+
+
+# ---- links, words -------------------------------------------------------------------------------
+
+
+class SerialDefaults(Strict):
+    """Settings of a serial line that the station file leaves out."""
+
+    baud: Annotated[WholeNumber, Field(ge=110, le=4_000_000)]
+    bits: Literal["7", "8"] = "8"
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal["1", "2"] = "1"
+
+
+class LinkDefaults(Strict):
+    """Defaults of the links; GPIB and TCP figures are for the reader and for new stations."""
+
+    serial: SerialDefaults | None = None
+    tcp_port: Annotated[WholeNumber, Field(ge=1, le=65535)] | None = None
+    gpib_address: Annotated[WholeNumber, Field(ge=0, le=30)] | None = None
+
+
+class TokenModel(Strict):
+    """A text that stands for 'no number': matched on the raw text before any scaling.
+
+    ``of`` gives the end of the range where the token tells it; it confines the token to readings
+    of its dimension.
+    """
+
+    text: str | None = None
+    prefix: str | None = None
+    number: Decimal | None = None
+    means: Literal["above", "below", "none"]
+    of: AnyQuantity | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if [self.text, self.prefix, self.number].count(None) != 2:
+            remedy = "write text: '…' for a whole token, prefix: '>', or number: '9.9E37'"
+            found = "none or several of text, prefix, number"
+            raise refuse(found=found, expected="exactly one", remedy=remedy)
+        return self
+
+
+class RatingModel(Strict):
+    """What a contact or terminal stands; what isn't stated is refused where it is asked."""
+
+    ac_rms: Volts | None = None
+    peak: Volts | None = None
+    dc: Volts | None = None
+    current: Amperes | None = None
+
+    def rating(self) -> Rating:
+        """In SI units."""
+
+        def value(quantity: Quantity | None) -> Decimal | None:
+            return None if quantity is None else quantity.value
+
+        return Rating(value(self.ac_rms), value(self.peak), value(self.dc), value(self.current))
+
+
+# ---- exchanges ----------------------------------------------------------------------------------
+
+
+class ReadBack(Strict):
+    """A query whose reply must agree, field by field, with what was sent."""
+
+    send: Template
+    reply: Templates
+    within: Duration | None = None
+
+
+class Exchange(Strict):
+    """One message and what comes back.
+
+    Attributes:
+        send: template of the body. raw: bytes as they are, without framing, instead.
+        reply: template(s) of the data line; none: only what framing says comes back.
+        class_: reads (may be repeated), consumes, sets, acts (never repeated).
+        within: deadline of each line. pause: wait afterwards.
+        same: fields of the reply that must equal what was sent.
+        want: what the reply must say. select: sent before, because the selection sticks.
+        when: only sent if the order (or the loop) fits. for_each: loop, outermost first.
+        read_back: asked at once, compared with what was sent.
+    """
+
+    send: Template | None = None
+    raw: WireText | None = None
+    reply: Templates = ()
+    class_: Annotated[Literal["reads", "consumes", "sets", "acts"] | None, Field(alias="class")] = (
+        None
+    )
+    within: Duration | None = None
+    pause: Duration | None = None
+    same: Words = ()
+    want: dict[str, str] = Field(default_factory=dict)
+    select: Exchanges = ()
+    when: Conditions = Field(default_factory=dict)
+    for_each: Words = ()
+    read_back: ReadBack | None = None
+
+    @model_validator(mode="after")
+    def _sends_something(self) -> Self:
+        if (self.send is None) == (self.raw is None):
+            remedy = "write send: 'TEMPLATE', or raw: 'BYTES' for bytes without framing"
+            raise refuse(found="both or neither", expected="send or raw", remedy=remedy)
+        unknown = set(self.for_each) - {"unit", "bank", "channel", "slot"}
+        if unknown:
+            remedy = "use unit, bank, channel or slot"
+            raise refuse(found=f"{min(unknown)!r}", expected="a known loop", remedy=remedy)
+        return self
+
+    @property
+    def retry(self) -> Literal["reads", "consumes", "sets", "acts"]:
+        """The class; without one, a query reads and a command sets."""
+        if self.class_ is not None:
+            return self.class_
+        return "reads" if self.reply else "sets"
+
+
+Exchanges = Annotated[tuple[Exchange, ...], BeforeValidator(_one_or_more)]
+Exchange.model_rebuild()
+
+
+class Identify(Exchange):
+    """Who is there. ``expect`` maps reply fields to the text they must have."""
+
+    expect: dict[str, str] = Field(default_factory=dict)
+    simulated_serial: str | None = None
+
+
+class Band(Strict):
+    """A range with the instrument's own step, or a fixed value."""
+
+    range: QuantitySpan | None = None
+    resolution: AnyQuantity | None = None
+    fixed: AnyQuantity | None = None
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.range is None) == (self.fixed is None):
+            remedy = "write {range: 0.1 s .. 99.9 s, resolution: 0.1 s}, or {fixed: 0.5 s}"
+            raise refuse(found="both or neither", expected="range or fixed", remedy=remedy)
+        if self.range and self.resolution and self.range[0].dimension != self.resolution.dimension:
+            found = f"a range of {self.range[0].dimension}, a resolution of another kind"
+            raise refuse(found=found, expected="one dimension", remedy="correct the unit")
+        return self
+
+    @property
+    def dimension(self) -> Dimension:
+        """What it measures."""
+        quantity = self.range[0] if self.range else self.fixed
+        if quantity is None:  # excluded by the validator
+            raise ValueError("a band without range and fixed value")
+        return quantity.dimension
+
+    def span(self) -> Span | None:
+        """In SI units; ``None`` for a fixed value."""
+        if self.range is None:
+            return None
+        step = None if self.resolution is None else self.resolution.value
+        return Span(self.range[0].value, self.range[1].value, step)
+
+
+class CommonProfile(Strict):
+    """Top-level keys of every profile."""
+
+    profile: Literal["1"]
+    name: Annotated[str, Field(min_length=1)]
+    about: str = ""
+    manual: str = ""
+    link: LinkDefaults = LinkDefaults()
+    framing: Framing = Framing()
+    timing: Timing = Timing()
+    words: dict[str, dict[str, Words]] = Field(default_factory=dict)
+    units: dict[str, Words] = Field(default_factory=dict)
+    tokens: tuple[TokenModel, ...] = ()
+    scpi_tokens: YesNo = False
+    decimal_comma: YesNo = False
+    list_separator: Annotated[str, Field(min_length=1)] = ","
+    blanks: Literal["exact", "trim", "any"] = "exact"
+    ignore_case: YesNo = False
+    refusals: dict[str, str] = Field(default_factory=dict)
+    power_up: str = ""
+    link_loss: str = ""

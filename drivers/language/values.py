@@ -1,0 +1,228 @@
+"""How a value is written on the wire and read back: words, lists, text, readings.
+
+A codec is never asked to guess: whatever can't be written is refused; whatever can't be read is
+``NO_MATCH``. Numbers are in `drivers.language.numerals`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from drivers.language.dialect import Token
+from drivers.language.fields import Rounding
+from drivers.language.numerals import (
+    NO_MATCH,
+    UNKNOWN,
+    Ambiguous,
+    Codec,
+    Marker,
+    NumberCodec,
+    Refused,
+    Style,
+)
+from orchestrator.model.record import Reading
+
+__all__ = [
+    "NO_MATCH",
+    "UNKNOWN",
+    "Ambiguous",
+    "Codec",
+    "ListCodec",
+    "Marker",
+    "NumberCodec",
+    "ReadingCodec",
+    "Refused",
+    "Style",
+    "TextCodec",
+    "WordCodec",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class WordCodec:
+    """A word out of a list; without a list (open vocabularies only) any word passes as it is."""
+
+    to_wire: Mapping[str, str]
+    from_wire: Mapping[str, str]
+    width: int | None = None
+    left: bool = True
+    ignore_case: bool = False
+
+    def encode(self, value: Any, rounding: Rounding, power: int = 0) -> str:
+        word = ("on" if value else "off") if isinstance(value, bool) else value
+        if not isinstance(word, str):
+            raise Refused(f"{value!r:.60}", "a word", "hand over a neutral word")
+        if not self.to_wire:
+            if not _OPEN_WORD.fullmatch(word):
+                raise Refused(f"{word!r:.60}", "letters, digits, - . _", "list it in the dialect")
+            wire = str(word)
+        elif word not in self.to_wire:
+            known = ", ".join(self.to_wire)
+            raise Refused(repr(str(word)), f"one of {known}", "the dialect has no text for it")
+        else:
+            wire = self.to_wire[word]
+        if self.width is None:
+            return wire
+        if len(wire) > self.width:
+            raise Refused(repr(wire), f"at most {self.width} characters", "shorten the text")
+        return wire.ljust(self.width) if self.left else wire.rjust(self.width)
+
+    def decode(self, text: str, power: int = 0) -> Any:
+        if self.width is not None:
+            if len(text) != self.width:
+                return NO_MATCH
+            text = text.rstrip(" ") if self.left else text.lstrip(" ")
+        if not text or not text.isprintable() or len(text) > 200:
+            return NO_MATCH
+        if not self.to_wire:
+            return text if _OPEN_WORD.fullmatch(text) else UNKNOWN
+        return self.from_wire.get(text.casefold() if self.ignore_case else text, UNKNOWN)
+
+    def holds(self, literal: str) -> bool:
+        return self.width is None and any(literal in wire for wire in self.to_wire.values())
+
+
+_OPEN_WORD = re.compile(r"[A-Za-z0-9_.-]{1,64}")
+
+
+@dataclass(frozen=True, slots=True)
+class ListCodec:
+    """Whole numbers parted by a separator; ``ranges`` parts the ends of a range when reading."""
+
+    separator: str
+    item: NumberCodec
+    ranges: str | None = None
+    width: None = None
+
+    def encode(self, value: Any, rounding: Rounding, power: int = 0) -> str:
+        items = tuple(value)
+        if len(set(items)) != len(items):
+            raise Refused(str(items), "every number once", "remove the doubles")
+        return self.separator.join(self.item.encode(item, "exact") for item in items)
+
+    def decode(self, text: str, power: int = 0) -> Any:
+        if not text:
+            return ()
+        numbers: list[int] = []
+        for part in text.split(self.separator):
+            ends = part.split(self.ranges) if self.ranges else [part]
+            values = [self.item.decode(end) for end in ends]
+            if NO_MATCH in values or len(values) > 2 or values[0] > values[-1]:
+                return NO_MATCH
+            if values[-1] - values[0] + len(numbers) >= MOST_ITEMS:
+                return NO_MATCH
+            numbers.extend(range(values[0], values[-1] + 1))
+        return tuple(numbers) if len(set(numbers)) == len(numbers) else NO_MATCH
+
+    def holds(self, literal: str) -> bool:
+        return literal[:1].isdigit() or literal[:1] in (self.separator[:1], self.ranges)
+
+
+MOST_ITEMS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class TextCodec:
+    """Printable text; fixed width is filled with blanks, quotes are doubled inside quotes."""
+
+    width: int | None = None
+    quoted: bool = False
+    anything: bool = False
+
+    def encode(self, value: Any, rounding: Rounding, power: int = 0) -> str:
+        if not isinstance(value, str) or not value.isprintable():
+            raise Refused(f"{value!r:.60}", "printable text", "remove control characters")
+        if self.quoted:
+            return '"' + value.replace('"', '""') + '"'
+        if self.width is not None:
+            if len(value) > self.width:
+                raise Refused(repr(value), f"at most {self.width} characters", "shorten it")
+            return value.ljust(self.width)
+        return value
+
+    def decode(self, text: str, power: int = 0) -> Any:
+        if self.width is not None and len(text) != self.width:
+            return NO_MATCH
+        if self.anything:
+            return text
+        if not text.isprintable():
+            return NO_MATCH
+        if self.quoted:
+            inner = text[1:-1]
+            if len(text) < 2 or text[0] != '"' or text[-1] != '"':
+                return NO_MATCH
+            bare = inner.replace('""', "")
+            return inner.replace('""', '"') if '"' not in bare else NO_MATCH
+        return text.rstrip(" ") if self.width is not None else text
+
+    def holds(self, literal: str) -> bool:
+        return False  # judged text by text when rendering
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingCodec:
+    """A number, or a token in its place. Tokens are tried first, on the raw text."""
+
+    number: NumberCodec
+    tokens: tuple[Token, ...] = ()
+
+    @property
+    def width(self) -> int | None:
+        return self.number.width
+
+    def encode(self, value: Any, rounding: Rounding, power: int = 0) -> str:
+        if isinstance(value, Reading):
+            if value.bound != "exact":
+                return self._token(value)
+            value = value.value
+        return self.number.encode(value, rounding, power)
+
+    def _token(self, reading: Reading) -> str:
+        for token in self.tokens:
+            if token.means != reading.bound:
+                continue
+            if token.prefix is not None:
+                if reading.value is None:
+                    continue
+                return token.prefix + self.number.encode(reading.value, "nearest")
+            if token.text is not None:
+                text = token.text
+            else:
+                raw = token.number or Decimal(0)
+                text = self.number.wire_number(raw)
+            if self.width is None or len(text) <= self.width:
+                return text if self.width is None else text.rjust(self.width)
+        raise Refused(f"a reading '{reading.bound}'", "a token for it", "declare the token")
+
+    def decode(self, text: str, power: int = 0) -> Any:
+        bare = text.strip(" ")
+        for token in self.tokens:
+            limit = None if token.of is None else token.of.value
+            if token.text is not None and token.text in (text, bare):
+                return Reading(limit, token.means)
+            if token.prefix is not None and bare.startswith(token.prefix):
+                rest = self._behind(bare.removeprefix(token.prefix), power)
+                return NO_MATCH if rest is NO_MATCH else Reading(rest, token.means)
+        found = self.number.split(text)
+        if found is not None:
+            for token in self.tokens:
+                if token.number is not None and found[0] == token.number:
+                    return Reading(None if token.of is None else token.of.value, token.means)
+        value = self.number.decode(text, power)
+        return NO_MATCH if value is NO_MATCH else Reading(value)
+
+    def _behind(self, text: str, power: int) -> Any:
+        if self.number.width is not None:
+            filler = "0" if self.number.style == "count" else " "
+            text = text.rjust(self.number.width, filler)
+        return self.number.decode(text, power)
+
+    def holds(self, literal: str) -> bool:
+        texts = [t.text or t.prefix or "" for t in self.tokens]
+        return self.number.holds(literal) or (
+            self.width is None and any(literal in text for text in texts)
+        )

@@ -1,0 +1,1 @@
+"""Files in, live station out: the layer that knows everything below."""

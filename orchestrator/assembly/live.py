@@ -1,0 +1,233 @@
+"""A live station: lock held, journal open, links open, runs on request."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from orchestrator.assembly.gate import Confirm, pass_gate
+from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
+from orchestrator.assembly.plugins import BENCHES, INPUTS, LINKS, plugin
+from orchestrator.clock import Clock, SystemClock
+from orchestrator.contract import InputBlock, Link, RelayMatrix, SafetyTester
+from orchestrator.documents import Document
+from orchestrator.model.fixture import Fixture
+from orchestrator.model.program import Program
+from orchestrator.model.record import RunResult
+from orchestrator.model.schedule import Schedule
+from orchestrator.model.station import Link as LinkEntry
+from orchestrator.model.station import SimulatedInput, SimulatedLink, Station, TesterInput
+from orchestrator.records.lock import StationLock
+from orchestrator.records.store import SqliteStore
+from orchestrator.running.controller import Controller, Request, Show, quiet
+from orchestrator.running.interlock import Interlock
+from orchestrator.running.ports import Port
+from orchestrator.running.rack import ChainSeat, Rack, TesterSeat
+
+
+def software_version() -> str:
+    """The installed version, for the record."""
+    try:
+        return version("ohmward")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+class LiveStation:
+    """An open station; use it as a context manager. One thread uses it, but for `cancel`.
+
+    ``bench`` is the simulated bench of the instruments whose link is ``simulated``, None where
+    there are none.
+    """
+
+    def __init__(
+        self,
+        plan: StationPlan,
+        *,
+        fixture: Document[Fixture] | None = None,
+        clock: Clock | None = None,
+        show: Show = quiet,
+        bench: Any = None,
+    ) -> None:
+        self.plan = plan
+        self.clock = clock or SystemClock()
+        self._fixture = fixture
+        self._closing = ExitStack()
+        try:
+            self._closing.enter_context(StationLock(plan.records, self.clock))
+            self._store = SqliteStore(plan.records)
+            self._closing.callback(self._store.close)
+            self.bench = bench if bench is not None else self._make_bench()
+            self.controller = Controller(self._rack(), version=software_version(), show=show)
+        except BaseException:
+            self._closing.close()
+            raise
+
+    def bind(
+        self, program: Document[Program] | Program, fixture: Document[Fixture] | None = None
+    ) -> Schedule:
+        """Bind a program (read or built in Python). Raises Refused with every fault."""
+        if isinstance(program, Program):
+            program = Document.built(program, f"program {program.name!r} built in Python")
+        return self.plan.bind(program, fixture or self._fixture)
+
+    def take_over(self) -> None:
+        """First contact: stop, confirm off and discharged, identify, open relays."""
+        self.controller.take_over()
+
+    def run(
+        self,
+        work: Schedule | Document[Program] | Program,
+        *,
+        serial: str,
+        operator: str = "",
+        attempt: int = 1,
+        confirm: Confirm | None = None,
+    ) -> RunResult:
+        """Test one unit. A station with real instruments needs ``confirm``.
+
+        Raises Refused before anything is energised; a trip or a failing instrument ends as
+        ``no_verdict`` in the result.
+        """
+        schedule = work if isinstance(work, Schedule) else self.bind(work)
+        pass_gate(schedule, confirm)
+        return self.controller.run(schedule, Request(serial, operator, attempt))
+
+    def cancel(self, reason: str) -> None:
+        """End a run safely; from a signal handler or another thread."""
+        self.controller.cancel(reason)
+
+    def close(self) -> None:
+        """Close links, journal and lock. Every run has ended safe by then."""
+        self._closing.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # ---- building
+
+    def _make_bench(self) -> Any:
+        station = self.plan.station
+        links = [e.link for e in (*station.testers.values(), *station.chains.values())]
+        inputs = [entry.source for entry in station.interlock]
+        if not any(isinstance(x, SimulatedLink | SimulatedInput) for x in (*links, *inputs)):
+            return None
+        build = plugin(BENCHES, "bench")
+        fixture = self._fixture.model if self._fixture else station.fixture
+        addresses = {name: chain.addresses for name, chain in self.plan.chains.items()}
+        return build(station, fixture, addresses, clock=self.clock, folder=self.plan.folder)
+
+    def _open(self, entry: LinkEntry, name: str, defaults: object | None) -> Link:
+        kinds: dict[str, dict[str, Any]] = {
+            "tcp": {},
+            "serial": {"defaults": defaults},
+            "visa": {"defaults": defaults},
+            "simulated": {"bench": self.bench},
+        }
+        opening = plugin(LINKS, entry.kind)
+        link: Link = opening(entry, name=name, clock=self.clock, **kinds[entry.kind])
+        self._closing.callback(link.close)
+        return link
+
+    def _rack(self) -> Rack:
+        station = self.plan.station
+        ports: dict[str, Port] = {}
+        owners: dict[str, SafetyTester | RelayMatrix] = {}
+        for name, built in self.plan.testers.items():
+            link = self._open(station.testers[name].link, name, built.link_defaults)
+            ports[name], owners[name] = Port(link, self.clock), built.adapter
+        for name, chain in self.plan.chains.items():
+            entry = station.chains[name]
+            if entry.link is not None and chain.adapter is not None:
+                port = Port(self._open(entry.link, name, chain.link_defaults), self.clock)
+                ports[name], owners[name] = port, chain.adapter
+        return Rack(
+            ports=ports,
+            owners=owners,
+            testers={name: self._tester(name) for name in station.testers},
+            chains={name: self._chain(name) for name in station.chains},
+            inputs=tuple(self._inputs()),
+            tester_inputs={
+                entry.name: entry.source.tester
+                for entry in station.interlock
+                if isinstance(entry.source, TesterInput)
+            },
+            interlock=Interlock({e.name: float(e.stale_after) for e in station.interlock}),
+            clock=self.clock,
+            store=self._store,
+            safe_ac_v=station.safe_level.ac.value,
+            safe_dc_v=station.safe_level.dc.value,
+            relay_settle_s=float(station.relay_settle),
+        )
+
+    def _tester(self, name: str) -> TesterSeat:
+        entry = self.plan.station.testers[name]
+        adapter = self.plan.testers[name].adapter
+        return TesterSeat(name, adapter, name, entry.simulated, entry.serial)
+
+    def _chain(self, name: str) -> ChainSeat:
+        entry, built = self.plan.station.chains[name], self.plan.chains[name]
+        port = entry.carried_by or entry.built_in or name
+        serials = {unit.name: unit.serial for unit in entry.units if unit.serial is not None}
+        return ChainSeat(
+            name, built.adapter, port, built.abilities, entry.simulated, serials=serials
+        )
+
+    def _inputs(self) -> list[InputBlock]:
+        blocks: list[InputBlock] = []
+        for entry in self.plan.station.interlock:
+            source = entry.source
+            if isinstance(source, TesterInput):
+                continue
+            extra: dict[str, Any] = (
+                {"guard": self.bench}
+                if isinstance(source, SimulatedInput)
+                else {"folder": self.plan.folder}
+            )
+            make: Callable[..., InputBlock] = plugin(INPUTS, source.kind)
+            blocks.append(make(entry.name, source, clock=self.clock, **extra))
+        return blocks
+
+
+def open_station(
+    station: str | Path | Station | StationPlan,
+    *,
+    folder: Path | None = None,
+    fixture: Document[Fixture] | Fixture | None = None,
+    clock: Clock | None = None,
+    show: Show = quiet,
+    bench: Any = None,
+) -> LiveStation:
+    """Open a station from its file, from a model built in Python, or from a plan.
+
+    Args:
+        folder: where relative paths of a model built in Python begin (default: here).
+        fixture: instead of the one within the station.
+        clock: a VirtualClock runs simulated instruments in virtual time.
+        show: called with each `Notice`: steps, live readings, phases.
+
+    Raises:
+        Refused, StationBusy, LinkError, RecordDamaged.
+    """
+    if isinstance(station, StationPlan):
+        plan = station
+    elif isinstance(station, Station):
+        document = Document.built(station, f"station {station.name!r} built in Python")
+        plan = plan_station(document, folder or Path.cwd())
+    else:
+        plan = read_plan(station)
+    if isinstance(fixture, Fixture):
+        fixture = Document.built(fixture, f"fixture {fixture.name!r} built in Python")
+    return LiveStation(plan, fixture=fixture, clock=clock, show=show, bench=bench)

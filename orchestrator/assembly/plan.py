@@ -1,0 +1,121 @@
+"""A station on paper: files read, adapters built, nothing connected. Enough to bind programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from orchestrator.assembly.plugins import DRIVERS, plugin
+from orchestrator.binding.bind import bind
+from orchestrator.binding.instruments import Instruments
+from orchestrator.contract import BuiltChain, BuiltTester, ChainFactory, TesterFactory
+from orchestrator.documents import Document, read_document
+from orchestrator.errors import Fault, Position, Refused
+from orchestrator.model.fixture import Fixture
+from orchestrator.model.program import Program
+from orchestrator.model.schedule import Schedule
+from orchestrator.model.station import Station
+
+B = TypeVar("B")
+
+
+@dataclass(frozen=True)
+class StationPlan:
+    """A station with its adapters, before any link is opened."""
+
+    document: Document[Station]
+    folder: Path
+    testers: Mapping[str, BuiltTester]
+    chains: Mapping[str, BuiltChain]
+
+    @property
+    def station(self) -> Station:
+        """What the station file says."""
+        return self.document.model
+
+    @property
+    def simulated(self) -> bool:
+        """True if every instrument is declared simulated."""
+        entries = (*self.station.testers.values(), *self.station.chains.values())
+        return all(entry.simulated for entry in entries)
+
+    @property
+    def records(self) -> Path:
+        """Where the records lie."""
+        return self.folder / self.station.records
+
+    def bind(
+        self, program: Document[Program], fixture: Document[Fixture] | None = None
+    ) -> Schedule:
+        """Bind a program to this station. Raises Refused with every fault at once."""
+        return bind(program, fixture or self.inline_fixture(), self.document, self.instruments())
+
+    def inline_fixture(self) -> Document[Fixture]:
+        """The station's own fixture. Raises Refused where it has none."""
+        if self.station.fixture is None:
+            raise Refused(
+                [
+                    Fault(
+                        what="no fixture",
+                        found="a station file without 'fixture' and no fixture file",
+                        expected="a fixture",
+                        remedy="give one with --fixture, or write it into the station file",
+                        position=self.document.locate(),
+                    )
+                ]
+            )
+        return Document.built(self.station.fixture, f"{self.document.file} (fixture)")
+
+    def instruments(self) -> Instruments:
+        """What binding needs to know."""
+        built = [*self.testers.values(), *self.chains.values()]
+        return Instruments(
+            testers={name: tester.adapter for name, tester in self.testers.items()},
+            matrices={name: chain.abilities for name, chain in self.chains.items()},
+            profile_hashes={one.profile: one.sha256 for one in built},
+            addresses={name: chain.addresses for name, chain in self.chains.items()},
+        )
+
+
+def read_plan(path: str | Path) -> StationPlan:
+    """Read a station file and the profiles it names. Raises Refused with every fault."""
+    document = read_document(path, Station)
+    return plan_station(document, Path(path).resolve().parent)
+
+
+def plan_station(document: Document[Station], folder: Path) -> StationPlan:
+    """Build the adapters of a station; ``folder`` is where its relative paths begin."""
+    station = document.model
+    faults: list[Fault] = []
+    testers: dict[str, BuiltTester] = {}
+    for name, entry in station.testers.items():
+        make: TesterFactory = plugin(DRIVERS, entry.driver)
+        where = document.locate("testers", name, "profile")
+        built = _collect(faults, where, lambda m=make, e=entry, n=name: m(e, n, folder))
+        if built is not None:
+            testers[name] = built
+    chains: dict[str, BuiltChain] = {}
+    for name, chain in station.chains.items():
+        build: ChainFactory = plugin(DRIVERS, chain.driver)
+        where = document.locate("chains", name)
+        made = _collect(faults, where, lambda m=build, e=chain, n=name: m(e, n, folder, testers))
+        if made is not None:
+            chains[name] = made
+    if faults:
+        raise Refused(faults)
+    return StationPlan(document, folder, testers, chains)
+
+
+def _collect(faults: list[Fault], where: Position, build: Callable[[], B]) -> B | None:
+    """What was built, or None with its faults collected, each with a place to look."""
+    try:
+        return build()
+    except Refused as refused:
+        for fault in refused.faults:
+            place = fault.position or where
+            faults.append(
+                Fault(fault.what, fault.found, fault.expected, fault.remedy, position=place)
+            )
+        return None

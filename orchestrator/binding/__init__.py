@@ -1,0 +1,1 @@
+"""Binding: program × fixture × station → schedule, or every fault at once."""

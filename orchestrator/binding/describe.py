@@ -1,0 +1,60 @@
+"""A schedule in plain words."""
+
+from __future__ import annotations
+
+from orchestrator.binding.amounts import amps, measured, seconds
+from orchestrator.binding.levels import at_level
+from orchestrator.model.schedule import BoundStep, Schedule, StepOrder
+from orchestrator.model.words import Edge
+
+
+def describe(schedule: Schedule) -> list[str]:
+    """One line for each step, numbered from 1: points, level on the wire, limits, times."""
+    return [_line(step) for step in schedule.steps]
+
+
+def _line(step: BoundStep) -> str:
+    hazard = "hazardous" if step.hazardous else "not hazardous"
+    return (
+        f"{step.index + 1}. {step.name} ({step.kind.value} on {step.tester}, {hazard}): "
+        f"{_sides(step)}; {at_level(step.order)}, {_times(step.order)}; "
+        f"accept {_limits(step.order)}{_contact(step)}"
+    )
+
+
+def _sides(step: BoundStep) -> str:
+    against = [*step.against]
+    if step.others:
+        against.append(f"all others ({', '.join(step.others)})")
+    left = ", ".join(step.apply_to)
+    tail = "" if step.others else ", others open"
+    return f"{left} against {', '.join(against)}{tail}"
+
+
+def _times(order: StepOrder) -> str:
+    told = [f"dwell {seconds(order.dwell)}"]
+    if order.rise is not None:
+        told.insert(0, f"rise {seconds(order.rise)}")
+    if order.fall is not None:
+        told.append(f"fall {seconds(order.fall)}")
+    return ", ".join(told)
+
+
+def _limits(order: StepOrder) -> str:
+    word = {Edge.AT_LEAST: "at least", Edge.AT_MOST: "at most"}
+    told = [
+        f"{limit.quantity.value.replace('_', ' ')} {word[limit.edge]} "
+        f"{measured(limit.quantity, limit.value)}"
+        for limit in order.limits
+    ]
+    if order.flash_over is not None:
+        told.append(f"flash-over at most {amps(order.flash_over)} peak")
+    return ", ".join(told) + (" (in the rise too)" if order.limits_during_rise else "")
+
+
+def _contact(step: BoundStep) -> str:
+    if step.leans_on:
+        return f"; contact proved by {', '.join(step.leans_on)}"
+    if step.unproved_contact is not None:
+        return f"; contact unproved: {step.unproved_contact}"
+    return ""

@@ -1,0 +1,152 @@
+"""Records as CSV (one line per reading) and as JSON Lines (one run per line).
+
+CSV is for spreadsheets. A spreadsheet takes a cell that begins with = + - @ or a control sign for
+a formula, and serial numbers and names come from scanners and keyboards: such text cells get an
+apostrophe in front, which the spreadsheet shows as plain text. Figures are left alone. Whoever
+needs every character exactly takes JSON Lines.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import json
+from pathlib import Path
+from typing import TextIO
+
+from orchestrator.records.reader import all_runs
+from orchestrator.records.views import ReadingView, RunView, StepView
+
+COLUMNS = (
+    "run_id",
+    "serial",
+    "operator",
+    "attempt",
+    "simulated",
+    "program",
+    "revision",
+    "fixture",
+    "station",
+    "run_started_utc",
+    "run_ended_utc",
+    "run_outcome",
+    "run_reason",
+    "step",
+    "step_name",
+    "step_kind",
+    "tester",
+    "apply_to",
+    "against",
+    "others",
+    "level",
+    "level_unit",
+    "step_outcome",
+    "step_reason",
+    "quantity",
+    "value",
+    "bound",
+    "unit",
+    "at_least",
+    "at_most",
+    "discharge",
+    "residual_v",
+)
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def export_csv(path: Path, stream: TextIO, serial: str | None = None) -> int:
+    """Write CSV by RFC 4180 (commas, CRLF, a header line), in SI units.
+
+    A step without a reading and a run without a step get one line too, so that nothing vanishes.
+
+    Args:
+        path: the records. stream: open for text with ``newline=""``.
+        serial: only the runs of this serial number.
+
+    Returns:
+        The number of lines below the header.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    writer = csv.writer(stream, lineterminator="\r\n")
+    count = 0
+    writer.writerow(COLUMNS)
+    for run in all_runs(path, serial):
+        for step in run.steps or (None,):
+            for reading in (step.readings if step else ()) or (None,):
+                writer.writerow(_line(run, step, reading))
+                count += 1
+    return count
+
+
+def export_jsonl(path: Path, stream: TextIO, serial: str | None = None) -> int:
+    """Write one JSON object per line, a whole run each; figures as decimal strings in SI units.
+
+    Returns:
+        The number of runs written.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    count = 0
+    for run in all_runs(path, serial):
+        stream.write(json.dumps(dataclasses.asdict(run), ensure_ascii=True, allow_nan=False))
+        stream.write("\n")
+        count += 1
+    return count
+
+
+def safe_cell(text: str) -> str:
+    """Text that no spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> list[str]:
+    summary = run.summary
+    line = [
+        safe_cell(summary.run_id),
+        safe_cell(summary.serial),
+        safe_cell(summary.operator),
+        str(summary.attempt),
+        "yes" if summary.simulated else "no",
+        safe_cell(summary.program),
+        safe_cell(summary.revision),
+        safe_cell(summary.fixture),
+        safe_cell(summary.station),
+        summary.started_utc,
+        summary.ended_utc,
+        summary.outcome,
+        safe_cell(summary.reason),
+    ]
+    if step is None:
+        return line + [""] * (len(COLUMNS) - len(line))
+    line += [
+        str(step.index),
+        safe_cell(step.name),
+        step.kind,
+        safe_cell(step.tester),
+        safe_cell(" ".join(step.apply_to)),
+        safe_cell(" ".join(step.against)),
+        safe_cell(" ".join(step.others)),
+        step.level,
+        step.level_unit,
+        step.outcome,
+        safe_cell(step.reason),
+    ]
+    line += _figures(reading)
+    return [*line, step.discharge, step.residual_v]
+
+
+def _figures(reading: ReadingView | None) -> list[str]:
+    if reading is None:
+        return [""] * 6
+    return [
+        reading.quantity,
+        reading.value,
+        reading.bound,
+        reading.unit,
+        reading.at_least,
+        reading.at_most,
+    ]

@@ -1,0 +1,151 @@
+"""Reading records back: lists of runs, one run whole, relay totals.
+
+Every row that is read is held against its own hash and its neighbour's. A run with a damaged row
+is shown, but never as a pass: its outcome reads ``no_verdict`` and `damage` says which entry. An
+entry deleted without trace nearby is found by `verify` only.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from orchestrator.errors import Fault, Refused
+from orchestrator.records.chain import GENESIS
+from orchestrator.records.database import COLUMNS, check_version, reading, to_row
+from orchestrator.records.faults import damaged
+from orchestrator.records.views import Item, RunSummary, RunView, add_counts, summary_of, view_of
+
+_ROWS = (
+    "SELECT j." + ", j.".join(COLUMNS.split(", ")) + ", b.hash "
+    "FROM journal j LEFT JOIN journal b ON b.seq = j.seq - 1 WHERE "
+)
+
+
+def list_runs(path: Path, serial: str | None = None, limit: int = 50) -> tuple[RunSummary, ...]:
+    """The newest runs, newest first; of one serial number if given.
+
+    A list judges by the first and last entry of each run; `show_run` looks at all of them.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    found: list[RunSummary] = []
+    with reading(path) as connection:
+        check_version(connection, path)
+        runs = connection.execute(
+            "SELECT run_id FROM journal WHERE kind = 'run_started' ORDER BY seq DESC"
+        )
+        for (run_id,) in runs:
+            if len(found) >= limit:
+                break
+            summary = summary_of(run_id, tuple(_items(connection, run_id, ends_only=True)))
+            if serial is None or summary.serial == serial:
+                found.append(summary)
+    return tuple(found)
+
+
+def show_run(path: Path, run_id_or_prefix: str) -> RunView:
+    """One run by its id or an unambiguous beginning of it.
+
+    Raises:
+        Refused: no file, no such run, or several. RecordDamaged, RecordsUnwritable: unreadable.
+    """
+    with reading(path) as connection:
+        check_version(connection, path)
+        run_id = _resolve(connection, run_id_or_prefix)
+        return view_of(run_id, tuple(_items(connection, run_id)))
+
+
+def all_runs(path: Path, serial: str | None = None) -> Iterator[RunView]:
+    """Every run whole, oldest first, one at a time in memory.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    with reading(path) as connection:
+        check_version(connection, path)
+        starts = connection.execute(
+            "SELECT run_id FROM journal WHERE kind = 'run_started' ORDER BY seq"
+        )
+        for (run_id,) in starts:
+            view = view_of(run_id, tuple(_items(connection, run_id)))
+            if serial is None or view.summary.serial == serial:
+                yield view
+
+
+def relay_totals(path: Path) -> Mapping[str, int]:
+    """How often each contact has closed since these records began, by contact.
+
+    Raises:
+        Refused: no file. RecordDamaged: an entry with counts was changed; unreadable.
+    """
+    totals: dict[str, int] = {}
+    with reading(path) as connection:
+        check_version(connection, path)
+        rows = connection.execute(_ROWS + "j.kind = 'relay_counts' ORDER BY j.seq")
+        for item in _read(rows):
+            if item.damage:
+                raise damaged(f"{path}: {item.damage}, so that relay counts can't be trusted")
+            add_counts(totals, item)
+    return totals
+
+
+def _resolve(connection: sqlite3.Connection, prefix: str) -> str:
+    rows = connection.execute(
+        "SELECT run_id FROM journal WHERE kind = 'run_started' "
+        "AND substr(run_id, 1, length(?1)) = ?1 ORDER BY seq DESC LIMIT 6",
+        (prefix,),
+    )
+    found = [str(run_id) for (run_id,) in rows]
+    if prefix in found:
+        return prefix
+    if prefix and len(found) == 1:
+        return found[0]
+    listed = "no run" if not found else f"several: {', '.join(found)}"
+    raise Refused(
+        [
+            Fault(
+                what=f"run '{prefix}'",
+                found=listed,
+                expected="the id of one run, or a beginning that only it has",
+                remedy="list the runs with 'ohmward records list'",
+            )
+        ]
+    )
+
+
+def _items(
+    connection: sqlite3.Connection, run_id: str, *, ends_only: bool = False
+) -> Iterator[Item]:
+    kinds = "AND j.kind IN ('run_started', 'run_ended') " if ends_only else ""
+    rows = connection.execute(f"{_ROWS}j.run_id = ? {kinds}ORDER BY j.seq", (run_id,))
+    return _read(rows)
+
+
+def _read(rows: Iterable[tuple[Any, ...]]) -> Iterator[Item]:
+    for values in rows:
+        row = to_row(values[:-1])
+        before = GENESIS if values[0] == 1 else values[-1]
+        if row is None or row.computed() != row.hash:
+            damage = f"entry {values[0]} was changed"
+        elif row.previous != before:
+            damage = f"entry {values[0] - 1} is missing or was replaced"
+        else:
+            damage = ""
+        body = _body(str(values[5]))
+        if body is None:
+            damage, body = f"entry {values[0]} can't be read", {}
+        at_s = values[4] if isinstance(values[4], float) else 0.0
+        yield Item(int(values[0]), str(values[2]), str(values[3]), at_s, body, damage)
+
+
+def _body(text: str) -> Mapping[str, Any] | None:
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return None
+    return body if isinstance(body, dict) else None

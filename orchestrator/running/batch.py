@@ -1,0 +1,225 @@
+"""One batch, straight through: route, set-up, journal, start, watch, confirm off, judge."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from typing import Any
+
+from orchestrator.contract import StartMark
+from orchestrator.errors import InstrumentFault, RelayMismatch, TimedOut
+from orchestrator.model import entries
+from orchestrator.model.record import Entry, Progress, StepResult, TesterReading
+from orchestrator.model.schedule import Batch, BoundStep
+from orchestrator.model.words import HIGH_VOLTAGE_KINDS, Evidence, Outcome, TesterState, Waveform
+from orchestrator.running.commands import Command, Converse, Stored, Watch
+from orchestrator.running.discharge import confirm_off, stop_and_confirm
+from orchestrator.running.interlock import Trip
+from orchestrator.running.judge import Facts, Judgement, judge
+from orchestrator.running.rack import Notice, RunState, TesterSeat
+from orchestrator.running.routing import (
+    PERSON_NEEDED,
+    Unconfirmed,
+    apply_route,
+    prove_chain,
+    require_cold,
+    route_is_proved,
+)
+from orchestrator.running.states import Phase
+from orchestrator.running.take_over import make_ready
+from orchestrator.running.watching import Seen, refresh_inputs, watch_until_end
+
+Exempt = frozenset[str]
+Doing = Generator[Command, Any, None]
+
+
+def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
+    """Run one batch; its step results are appended to ``run.results``.
+
+    Raises Trip, LinkError, InstrumentFault; the caller then drives safe-off.
+    """
+    seat = run.rack.testers[batch.tester]
+    yield from _closed_or_trip(run)
+    if run.route != batch.route:
+        yield from apply_route(run, batch.route)
+    else:
+        yield from require_cold(run)
+    run.enter(Phase.SETTING_UP)
+    yield from _prepare(run, seat, batch)
+    run.enter(Phase.JOURNALING)
+    yield from _journal(run, batch)
+    seen, mark, progress = yield from _energise(run, seat, batch)
+    run.enter(Phase.CONFIRMING)
+    yield from _confirm(run, seat, batch)
+    yield Watch(None)
+    run.enter(Phase.JUDGING)
+    yield from _routes_still_match(run, batch)
+    yield from _judge_all(run, seat, batch, seen, mark, progress, exempt)
+
+
+def _closed_or_trip(run: RunState) -> Doing:
+    yield from refresh_inputs(run)
+    problem = run.rack.interlock.problem(run.now_s())
+    if problem:
+        raise Trip(problem)
+
+
+def _prepare(run: RunState, seat: TesterSeat, batch: Batch) -> Doing:
+    """The whole set-up; once more from the beginning if an exchange got lost."""
+    orders = tuple(step.order for step in batch.steps)
+    try:
+        yield Converse(seat.port, seat.adapter.prepare(orders))
+    except TimedOut:
+        yield from make_ready(seat)
+        yield Converse(seat.port, seat.adapter.prepare(orders))
+    if seat.adapter.abilities.needs_arming:
+        armed = yield Converse(seat.port, seat.adapter.check_armed())
+        if not armed:
+            raise InstrumentFault(
+                f"tester {seat.name!r} has lost its protections (was it switched off and on?)",
+                remedy="find out why it lost power, then start again",
+            )
+
+
+def _journal(run: RunState, batch: Batch) -> Doing:
+    """Make the steps durable before anything is energised."""
+    for step in batch.steps:
+        at = entries.Stamp.now(run.rack.clock)
+        ticket = run.rack.store.append(
+            entries.step_started(run.run_id, at, step, delegated=batch.delegated)
+        )
+        run.begun.add(step.index)
+        run.show(Notice("step_started", {"step": step}))
+    yield Stored(ticket)
+
+
+def _energise(
+    run: RunState, seat: TesterSeat, batch: Batch
+) -> Generator[Command, Any, tuple[Seen, StartMark, Progress]]:
+    yield from _closed_or_trip(run)
+    run.last_waveform_ac = _all_ac(batch)
+    run.enter(Phase.ENERGISED)
+    seat.stopped_at_s = None
+    yield Watch(seat.name)
+    seen = Seen(started_s=run.now_s())
+    mark: StartMark = yield Converse(seat.port, seat.adapter.start())
+    progress = yield from watch_until_end(run, seat, batch, seen)
+    return seen, mark, progress
+
+
+def _all_ac(batch: Batch) -> bool | None:
+    kinds = {step.order.waveform is Waveform.AC for step in batch.steps}
+    return kinds.pop() if len(kinds) == 1 else None
+
+
+def _confirm(run: RunState, seat: TesterSeat, batch: Batch) -> Doing:
+    if seat.adapter.abilities.off_proof == "event":
+        proof = yield from stop_and_confirm(run, seat)
+    else:
+        seat.stopped_at_s = run.now_s()
+        proof = yield from confirm_off(run, seat)
+    if not (proof.off and proof.discharged):
+        raise Unconfirmed(
+            f"after step {batch.steps[-1].name!r} tester {seat.name!r} is not confirmed off and "
+            f"discharged ({proof.state}); relays stay as they are",
+            PERSON_NEEDED,
+        )
+
+
+def _routes_still_match(run: RunState, batch: Batch) -> Doing:
+    """A contact that opened during the step voids the evidence of discharge."""
+    try:
+        for chain in run.rack.chains.values():
+            yield from prove_chain(run, chain, batch.route)
+    except RelayMismatch as error:
+        if any(step.kind in HIGH_VOLTAGE_KINDS for step in batch.steps):
+            run.void = str(error)
+        raise
+
+
+def _judge_all(
+    run: RunState,
+    seat: TesterSeat,
+    batch: Batch,
+    seen: Seen,
+    mark: StartMark,
+    progress: Progress,
+    exempt: Exempt,
+) -> Doing:
+    ended_early = False
+    for index, step in enumerate(batch.steps):
+        if ended_early:
+            finish(run, _not_run(step, "the tester ended before this step"))
+            continue
+        reading = yield from _result(seat, mark, index)
+        facts = Facts(
+            setup_proved=seat.adapter.abilities.setup_check != "none",
+            route_proved=batch.delegated or route_is_proved(run),
+            fresh=is_fresh(reading, mark, seen),
+            interlock_closed=not seen.latched_open,
+            complete=progress.state is TesterState.COMPLETE,
+            elapsed_s=seen.elapsed_s(index, len(batch.steps)),
+            exempt=exempt,
+        )
+        verdict = judge(step, reading, facts, seat.adapter.abilities)
+        ended_early = verdict.outcome is not Outcome.PASS
+        finish(run, _step_result(seat, step, reading, facts, verdict))
+
+
+def _result(
+    seat: TesterSeat, mark: StartMark, index: int
+) -> Generator[Command, Any, TesterReading]:
+    """The result; asked once more only where asking doesn't consume it."""
+    try:
+        reading: TesterReading = yield Converse(seat.port, seat.adapter.result(mark, index))
+    except TimedOut:
+        if not seat.adapter.abilities.result_repeatable:
+            raise
+        reading = yield Converse(seat.port, seat.adapter.result(mark, index))
+    return reading
+
+
+def is_fresh(reading: TesterReading, mark: StartMark, seen: Seen) -> bool:
+    """Whether the result is known to belong to this start.
+
+    A slot's echo alone proves only which step it is; an old result echoes the same slot.
+    """
+    if reading.evidence & {Evidence.COUNTER, Evidence.EVENT}:
+        return True
+    if seen.active:
+        return True
+    return mark.cleared and seen.not_complete
+
+
+def _step_result(
+    seat: TesterSeat, step: BoundStep, reading: TesterReading, facts: Facts, verdict: Judgement
+) -> StepResult:
+    proof = seat.proof
+    return StepResult(
+        index=step.index,
+        name=step.name,
+        outcome=verdict.outcome,
+        reason=verdict.reason,
+        values=reading.values,
+        tester_verdict=reading.verdict,
+        evidence=tuple(sorted(str(e) for e in reading.evidence)),
+        discharge=proof.grade if proof else StepResult.discharge,
+        residual_v=proof.residual_v if proof else None,
+        duration_s=facts.elapsed_s,
+    )
+
+
+def _not_run(step: BoundStep, reason: str) -> StepResult:
+    return StepResult(step.index, step.name, Outcome.NOT_RUN, reason)
+
+
+def finish(run: RunState, result: StepResult) -> None:
+    """Take a step's result into the run, the journal and the screen."""
+    run.results.append(result)
+    at = entries.Stamp.now(run.rack.clock)
+    note(run, entries.step_ended(run.run_id, at, result))
+    run.show(Notice("step_ended", {"result": result}))
+
+
+def note(run: RunState, entry: Entry) -> None:
+    """Queue an entry that nothing waits for; a failing writer shows at the next one waited for."""
+    run.rack.store.append(entry)

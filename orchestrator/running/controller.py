@@ -1,0 +1,206 @@
+"""Runs on a rack: take over, run a schedule, safe-off on every exit, record all of it."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from orchestrator.errors import OhmwardError
+from orchestrator.model import entries
+from orchestrator.model.record import Entry, RunResult, StepResult
+from orchestrator.model.schedule import Contact, Route, Schedule
+from orchestrator.model.words import Outcome
+from orchestrator.running.batch import finish, note
+from orchestrator.running.engine import Engine
+from orchestrator.running.interlock import Trip
+from orchestrator.running.rack import Notice, Rack, RunState
+from orchestrator.running.safe_off import SafeOff, safe_off
+from orchestrator.running.sequence import outcome_of, run_schedule
+from orchestrator.running.states import Phase
+from orchestrator.running.take_over import take_over
+
+Show = Callable[[Notice], None]
+STORED_LOOK_S = 0.0005
+
+
+def quiet(_: Notice) -> None:
+    """Show nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One unit to be tested. ``attempt`` counts from 1."""
+
+    serial: str
+    operator: str = ""
+    attempt: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """How driving ended. ``fault``: the trip or fault that ended it, if one did."""
+
+    off: SafeOff
+    fault: BaseException | None = None
+
+    @property
+    def reason(self) -> str:
+        if self.fault is None:
+            return self.off.reason
+        internal = not isinstance(self.fault, Trip | OhmwardError)
+        text = f"internal fault: {self.fault!r}" if internal else str(self.fault)
+        return f"{text}; {self.off.reason}" if self.off.reason else text
+
+    @property
+    def remedy(self) -> str:
+        return self.off.remedy or getattr(self.fault, "remedy", "")
+
+
+class Controller:
+    """One station's life: `take_over` once, then any number of `run`, each ending safe.
+
+    After a run that ended by a fault or with relays kept, the next `run` takes over again first.
+    """
+
+    def __init__(self, rack: Rack, *, version: str, show: Show = quiet) -> None:
+        self.rack = rack
+        self.engine = Engine(rack)
+        self._version = version
+        self._show = show
+        self._ready = False
+        self._found_closed: frozenset[Contact] = frozenset()
+
+    def cancel(self, reason: str) -> None:
+        """End what runs, safely. May be called from a signal handler or another thread."""
+        self.engine.cancel(reason)
+
+    def take_over(self) -> None:
+        """First contact; then old runs without an end are closed as ``no_verdict``.
+
+        Raises Trip, LinkError, InstrumentFault: relays are then as found, or opened when cold.
+        """
+        self._ready = False
+        run = RunState(self.rack, "", self._show)
+        self.engine.drive(take_over(run))
+        self._found_closed = frozenset(run.found_closed)
+        for run_id in self.rack.store.unfinished():
+            self._store(entries.run_interrupted(run_id, self._stamp()))
+        self._ready = True
+
+    def run(self, schedule: Schedule, request: Request) -> RunResult:
+        """Run a schedule on one unit, ending safe.
+
+        A failing link or instrument, a trip, a cancel end as ``no_verdict`` with reason and
+        remedy. Raises what `take_over` raises, RecordDamaged where nothing can be stored, and a
+        fault of this program itself, but only after safe-off.
+        """
+        if not self._ready:
+            self.take_over()
+        run = RunState(self.rack, str(uuid.uuid4()), self._show, Phase.READY, Route())
+        for name, seat in self.rack.testers.items():
+            seat.bleed_s = schedule.bleed_s.get(name)
+        self._store(self._started(run, schedule, request))
+        end = self._run_and_make_safe(run, schedule)
+        result = self._finish(run, schedule, request, end)
+        if end.fault is not None and not isinstance(end.fault, Trip | OhmwardError):
+            raise end.fault
+        return result
+
+    def _started(self, run: RunState, schedule: Schedule, request: Request) -> Entry:
+        found, self._found_closed = self._found_closed, frozenset()
+        return entries.run_started(
+            run.run_id,
+            self._stamp(),
+            schedule,
+            serial=request.serial,
+            operator=request.operator,
+            attempt=request.attempt,
+            instruments=self._instruments(),
+            software_version=self._version,
+            relay_state=found,
+        )
+
+    def _run_and_make_safe(self, run: RunState, schedule: Schedule) -> _End:
+        fault: BaseException | None = None
+        try:
+            self.engine.drive(run_schedule(run, schedule))
+        except BaseException as error:  # noqa: BLE001 - reported or raised again after safe-off
+            fault = error
+            self._note_fault(run, type(error).__name__, str(error) or repr(error))
+        off = self._make_safe(run)
+        self._ready = off.opened and fault is None
+        if not off.opened:
+            self._note_fault(run, "safe-off incomplete", off.reason)
+        return _End(off, fault)
+
+    def _make_safe(self, run: RunState) -> SafeOff:
+        try:
+            off: SafeOff = self.engine.drive(safe_off(run), heed_cancel=False)
+        except BaseException as error:  # noqa: BLE001 - the last resort is still a stop
+            self.engine.stop_everything()
+            return SafeOff(
+                False,
+                False,
+                f"safe-off itself failed ({error!r}); stop commands were sent",
+                "keep away until the station has been proved off and discharged by a person",
+            )
+        return off
+
+    def _note_fault(self, run: RunState, what: str, reason: str) -> None:
+        at = self._stamp()
+        note(run, entries.event(run.run_id, at, what, {"reason": reason}))
+        self._show(Notice("event", {"what": what, "reason": reason}))
+        for port in self.rack.ports.values():
+            lines = [(line.at_s, line.way, line.data) for line in port.traffic()]
+            note(run, entries.traffic(run.run_id, at, port.name, lines))
+
+    def _finish(
+        self, run: RunState, schedule: Schedule, request: Request, end: _End
+    ) -> RunResult:
+        self._close_steps(run, schedule, end.reason)
+        result = RunResult(
+            run_id=run.run_id,
+            serial=request.serial,
+            outcome=outcome_of(run.results, whole=end.fault is None and end.off.opened),
+            steps=tuple(sorted(run.results, key=lambda r: r.index)),
+            simulated=schedule.simulated,
+            reason=end.reason,
+            remedy=end.remedy,
+            relays_kept=not end.off.opened,
+        )
+        note(run, entries.relay_counts(run.run_id, self._stamp(), run.closings))
+        self._store(entries.run_ended(run.run_id, self._stamp(), result))
+        self._show(Notice("run_ended", {"result": result}))
+        return result
+
+    def _close_steps(self, run: RunState, schedule: Schedule, reason: str) -> None:
+        """Steps without a result: begun ones have no verdict, the others were not run."""
+        done = {result.index for result in run.results}
+        for step in schedule.steps:
+            if step.index not in done:
+                outcome = Outcome.NO_VERDICT if step.index in run.begun else Outcome.NOT_RUN
+                finish(run, StepResult(step.index, step.name, outcome, reason))
+
+    def _store(self, entry: Entry) -> None:
+        """Append and wait; nothing is energised here."""
+        ticket = self.rack.store.append(entry)
+        while not ticket.done():
+            self.rack.clock.sleep(STORED_LOOK_S)
+
+    def _stamp(self) -> entries.Stamp:
+        return entries.Stamp.now(self.rack.clock)
+
+    def _instruments(self) -> list[entries.InstrumentLine]:
+        lines = [
+            entries.InstrumentLine(seat.name, seat.identity, seat.simulated)
+            for seat in self.rack.testers.values()
+            if seat.identity is not None
+        ]
+        for chain in self.rack.chains.values():
+            lines.extend(
+                entries.InstrumentLine(f"{chain.name}/{unit}", identity, chain.simulated)
+                for unit, identity in chain.identities.items()
+            )
+        return lines
+

@@ -1,0 +1,153 @@
+"""The scan loop: one thread owns the instruments, samples inputs and advances the sequence.
+
+One place sends stop bytes: `Engine._stop`. On a trip it is called from the scan, before anything
+else, so that a read in flight or a mute tester can't delay it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Any
+
+from orchestrator.errors import LinkError, LinkLost, OhmwardError
+from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait, Watch
+from orchestrator.running.interlock import RunCancelled, Trip
+from orchestrator.running.pump import Pump
+from orchestrator.running.rack import Rack, TesterSeat
+
+SCAN_S = 0.01
+STORED_LOOK_S = 0.0005
+KEEP_ALIVE_LOOK_S = 0.5
+
+
+class Engine:
+    """Drives sequences on a rack. Not thread-safe, but for `cancel`."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+        self._pump = Pump(rack.clock, self._scan)
+        self._watched: TesterSeat | None = None
+        self._next_scan_s = 0.0
+        self._cancel: str | None = None
+        self._heeds_cancel = True
+        self.stop_sent_s: float | None = None
+        """When the stop bytes of the last trip went out (monotonic s)."""
+
+    def cancel(self, reason: str) -> None:
+        """End the run safely, as soon as the next scan. May be called by a signal handler."""
+        self._cancel = reason
+
+    def drive(self, sequence: Sequence, *, heed_cancel: bool = True) -> Any:
+        """Run a sequence to its end and return its result. Raises what it raises."""
+        self._heeds_cancel = heed_cancel
+        answer: Any = None
+        error: BaseException | None = None
+        try:
+            while True:
+                command = sequence.send(answer) if error is None else sequence.throw(error)
+                answer = error = None
+                try:
+                    answer = self._do(command)
+                except Exception as caught:  # noqa: BLE001 - thrown into the sequence, not lost
+                    error = caught
+        except StopIteration as stop:
+            return stop.value
+
+    def _do(self, command: Command) -> Any:
+        self._keep_alive()
+        if isinstance(command, Converse):
+            port, owner = self._rack.ports[command.port], self._rack.owners[command.port]
+            return self._pump.converse(port, owner, command.talk)
+        if isinstance(command, Wait):
+            return self._wait(command.seconds)
+        if isinstance(command, Stored):
+            while not command.ticket.done():
+                self._pump.pause(STORED_LOOK_S)
+            return None
+        if isinstance(command, Watch):
+            return self._watch(command.tester)
+        return self._ordered_stop(command)
+
+    def _watch(self, tester: str | None) -> None:
+        self._watched = None if tester is None else self._rack.testers[tester]
+        self._next_scan_s = 0.0
+        self._scan()
+
+    def _wait(self, seconds: float) -> None:
+        until_s = self._rack.clock.monotonic() + seconds
+        while True:
+            left_s = until_s - self._rack.clock.monotonic()
+            self._pump.pause(max(min(left_s, KEEP_ALIVE_LOOK_S), 0.0))
+            if left_s <= KEEP_ALIVE_LOOK_S:
+                return
+            self._keep_alive()
+
+    def _scan(self) -> None:
+        """Sample inputs when due. Raises Trip, after the stop bytes went out."""
+        now_s = self._rack.clock.monotonic()
+        if now_s < self._next_scan_s:
+            return
+        self._next_scan_s = now_s + SCAN_S
+        for block in self._rack.inputs:
+            self._rack.interlock.note(block.name, block.sample())
+        trip = self._reason_to_stop()
+        if trip is None:
+            return
+        watched, self._watched = self._watched, None
+        if watched is not None:
+            self._stop(watched)
+        raise trip
+
+    def _reason_to_stop(self) -> Trip | None:
+        if self._heeds_cancel and self._cancel is not None:
+            reason, self._cancel = self._cancel, None
+            return RunCancelled(reason, "nothing to mend: start a new run when you are ready")
+        if self._watched is None:
+            return None
+        problem = self._rack.interlock.problem(self._rack.clock.monotonic())
+        return Trip(problem) if problem else None
+
+    def _stop(self, seat: TesterSeat) -> None:
+        """The one place that sends stop bytes; at once, before any resynchronising."""
+        port = self._rack.ports[seat.port]
+        port.dirty = True
+        seat.adapter.stopped()
+        try:
+            for data in seat.adapter.stop_bytes:
+                port.send(data)
+        finally:
+            seat.stopped_at_s = self.stop_sent_s = self._rack.clock.monotonic()
+
+    def _ordered_stop(self, command: Stop) -> None:
+        """A stop that the sequence orders; a lost link is reopened for it. Raises LinkLost."""
+        seat = self._rack.testers[command.tester]
+        if self._watched is seat:
+            self._watched = None
+        try:
+            self._stop(seat)
+        except LinkError:
+            port = self._rack.ports[seat.port]
+            try:
+                port.reopen()
+                self._stop(seat)
+            except LinkError as error:
+                raise LinkLost(f"{port.name}: the stop command can't be sent ({error})") from error
+
+    def stop_everything(self) -> None:
+        """Last resort: stop bytes to every tester, whatever each link answers."""
+        self._watched = None
+        for seat in self._rack.testers.values():
+            with contextlib.suppress(OhmwardError):  # the others still have to be stopped
+                self._stop(seat)
+
+    def _keep_alive(self) -> None:
+        """Send what keeps a tester's remote mode from lapsing, where it fell due."""
+        now_s = self._rack.clock.monotonic()
+        for seat in self._rack.testers.values():
+            every = seat.adapter.abilities.keep_alive_s
+            port = self._rack.ports[seat.port]
+            if every is None or not seat.armed or port.dirty:
+                continue
+            if now_s - port.used_at_s >= float(every):
+                self._pump.converse(port, seat.adapter, seat.adapter.keep_alive())
+

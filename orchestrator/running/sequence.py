@@ -1,0 +1,65 @@
+"""A whole program: batches in order, with the rules for what may follow a failure."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable
+from typing import Any
+
+from orchestrator.model.record import StepResult
+from orchestrator.model.schedule import Batch, BoundStep, Schedule
+from orchestrator.model.words import Outcome, StepKind
+from orchestrator.running.batch import finish, run_batch
+from orchestrator.running.commands import Command
+from orchestrator.running.rack import RunState
+
+
+def run_schedule(run: RunState, schedule: Schedule) -> Generator[Command, Any, None]:
+    """Run all batches that may run; the rest end as ``not_run``. Raises what a batch raises."""
+    outcomes: dict[str, Outcome] = {}
+    for batch in schedule.batches:
+        reason = blocked(schedule, batch, outcomes)
+        if reason:
+            skip(run, batch.steps, reason)
+        else:
+            yield from run_batch(run, batch, exempt(schedule, batch))
+        outcomes.update((result.name, result.outcome) for result in run.results)
+
+
+def blocked(schedule: Schedule, batch: Batch, outcomes: dict[str, Outcome]) -> str:
+    """Why a batch may not run after what came before, '' if it may.
+
+    A failed protection stops the hazard behind it, whatever the program says about continuing.
+    """
+    for step in schedule.steps:
+        outcome = outcomes.get(step.name)
+        if outcome is None or outcome is Outcome.PASS:
+            continue
+        if step.on_failure == "stop":
+            return f"step {step.name!r} ended as {outcome}"
+        if step.kind is StepKind.BONDING and any(s.hazardous for s in batch.steps):
+            return f"bonding step {step.name!r} ended as {outcome}: nothing hazardous after it"
+        if any(step.name in s.leans_on for s in batch.steps):
+            return f"contact step {step.name!r} ended as {outcome}"
+    return ""
+
+
+def skip(run: RunState, steps: Iterable[BoundStep], reason: str) -> None:
+    """Record steps as not run."""
+    for step in steps:
+        finish(run, StepResult(step.index, step.name, Outcome.NOT_RUN, reason))
+
+
+def exempt(schedule: Schedule, batch: Batch) -> frozenset[str]:
+    """Rules that the station excuses for this batch's tester or chains."""
+    used = {batch.tester, *(contact.chain for contact in batch.route.contacts)}
+    return frozenset(rule for rule, instrument in schedule.exemptions if instrument in used)
+
+
+def outcome_of(results: Iterable[StepResult], *, whole: bool) -> Outcome:
+    """The run's outcome. ``whole``: it ran to its end without a trip or fault."""
+    outcomes = [result.outcome for result in results]
+    if Outcome.FAIL in outcomes:
+        return Outcome.FAIL
+    if whole and outcomes and all(o is Outcome.PASS for o in outcomes):
+        return Outcome.PASS
+    return Outcome.NO_VERDICT

@@ -1,0 +1,84 @@
+"""First contact: assume the worst, then find out who is there.
+
+Stop the tester, confirm off and discharged, read the relays, then open them. Only then may old
+runs be closed or anything be accepted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from typing import Any
+
+from orchestrator.contract import SafetyTester
+from orchestrator.errors import WrongInstrument
+from orchestrator.model.record import Identity
+from orchestrator.running.commands import Command, Converse
+from orchestrator.running.discharge import stop_and_confirm
+from orchestrator.running.rack import ChainSeat, RunState, TesterSeat
+from orchestrator.running.routing import PERSON_NEEDED, Unconfirmed, open_all
+from orchestrator.running.states import Phase
+
+Taking = Generator[Command, Any, None]
+
+
+def take_over(run: RunState) -> Taking:
+    """Bring an unknown station to READY. Raises Unconfirmed, WrongInstrument, LinkError."""
+    for seat in run.rack.testers.values():
+        proof = yield from stop_and_confirm(run, seat)
+        yield from _identify_tester(seat)
+        if not (proof.off and proof.discharged):
+            raise Unconfirmed(
+                f"tester {seat.name!r} is not confirmed off and discharged ({proof.state}); "
+                "relays stay as they are",
+                PERSON_NEEDED,
+            )
+    for chain in run.rack.chains.values():
+        yield from _meet_chain(run, chain)
+    yield from open_all(run)
+    for seat in run.rack.testers.values():
+        yield from make_ready(seat)
+    run.enter(Phase.READY)
+
+
+def make_ready(seat: TesterSeat) -> Taking:
+    """Remote mode and protections; needed again after a power cycle or a lapse."""
+    yield Converse(seat.port, seat.adapter.enter())
+    if seat.adapter.abilities.needs_arming:
+        yield Converse(seat.port, seat.adapter.arm())
+    seat.armed = True
+
+
+def _identify_tester(seat: TesterSeat) -> Taking:
+    tester: SafetyTester = seat.adapter
+    identity: Identity = yield Converse(seat.port, tester.identify())
+    check_identity(f"tester {seat.name!r}", identity, seat.simulated, seat.serial)
+    seat.identity = identity
+
+
+def _meet_chain(run: RunState, chain: ChainSeat) -> Taking:
+    if chain.adapter is None:
+        return
+    identities = yield Converse(chain.port, chain.adapter.identify())
+    for unit, identity in identities.items():
+        what = f"relay unit {unit!r} of chain {chain.name!r}"
+        check_identity(what, identity, chain.simulated, chain.serials.get(unit))
+    chain.identities = identities
+    closed = yield Converse(chain.port, chain.adapter.read_back())
+    if closed:
+        run.found_closed.update(closed)
+
+
+def check_identity(what: str, identity: Identity, simulated: bool, serial: str | None) -> None:
+    """Real and simulated never mix; a pinned serial number must be the one. WrongInstrument."""
+    if identity.simulated != simulated:
+        is_, says = ("a simulation", "real") if identity.simulated else ("real", "simulated")
+        raise WrongInstrument(
+            f"{what} answers as {is_}, the station file declares it {says}",
+            remedy="correct 'simulated' in the station file, or the link",
+        )
+    if serial is not None and identity.serial != serial:
+        raise WrongInstrument(
+            f"{what} has serial number {identity.serial!r}, the station file pins {serial!r}",
+            remedy="put the pinned instrument back, or change the station file and have the "
+            "station checked again",
+        )
