@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Literal
 
+from drivers.language.derived import main_quantity
 from drivers.language.profile_banks import BankModel
 from drivers.language.profile_common import Band, Exchange
 from drivers.language.profile_matrix import MatrixProfile
@@ -29,17 +30,6 @@ from orchestrator.model.words import (
 )
 
 _FIELD = re.compile(r"\{([a-z][a-z0-9_]*)")
-
-LIMIT_FIELDS: Mapping[str, tuple[Measured | None, Edge]] = {
-    "at_least": (None, Edge.AT_LEAST),
-    "at_most": (None, Edge.AT_MOST),
-    **{
-        f"{quantity}_{edge}": (quantity, edge)
-        for quantity in (Measured.TOTAL_CURRENT, Measured.IN_PHASE_CURRENT, Measured.RESISTANCE)
-        for edge in Edge
-    },
-}
-"""Fields that carry one limit; ``None`` stands for the kind's main quantity."""
 
 
 def named_fields(*templates: str | None) -> frozenset[str]:
@@ -116,10 +106,9 @@ def setup_check(profile: TesterProfile) -> Literal["errors", "read_back", "both"
 
 
 def _reads_back(profile: TesterProfile, model: KindModel) -> bool:
-    proved = read_back_fields(model.setup)
-    if profile.memory is not None and profile.memory.stored is not None:
-        proved |= reply_fields(profile.memory.stored)
-    wanted = {"level", *LIMIT_FIELDS} & sent_fields(model.setup)
+    stored = model.stored or (profile.memory.stored if profile.memory else None)
+    proved = read_back_fields(model.setup) | reply_fields(stored)
+    wanted = {name for name in sent_fields(model.setup) if name == "level" or "_at_" in f"_{name}"}
     return bool(wanted) and wanted <= proved
 
 
@@ -172,12 +161,12 @@ READING_FIELDS: Mapping[str, Measured] = {
 }
 
 
-def measured_by(field: str, kind: StepKind, main: Measured) -> Measured | None:
+def measured_by(field: str, kind: StepKind) -> Measured | None:
     """Which quantity a field of a reply reads; ``None`` for what is no reading of the step."""
     if field == "level_reached":
         return main_level(kind)
     if field in {"reading", "live"}:
-        return main
+        return main_quantity(kind)
     return READING_FIELDS.get(field)
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from drivers.language.derived import main_quantity
 from drivers.language.profile_banks import Routing
 from drivers.language.profile_common import (
     Amperes,
@@ -140,10 +141,12 @@ class KindModel(Strict):
     """What the tester can do in one kind of test, and how it is set up.
 
     Attributes:
-        limits_act_on: what ``{at_least}``, ``{at_most}`` and ``{reading}`` are in this kind.
+        limits_act_on: what ``{at_least}``, ``{at_most}`` and ``{reading}`` are: the total current
+            in withstand, else the resistance; may be written down, can't be changed.
         required_limits: 'total_current at_most' and the like.
         source_current: largest current into a fault.
         setup: the whole set-up of one step, in order.
+        stored, result, live: instead of the common ones, where formats depend on the kind.
     """
 
     terminals: TerminalUseModel
@@ -154,7 +157,7 @@ class KindModel(Strict):
     dwell: Band
     fall: Band | None = None
     indefinite_dwell: Duration | None = None
-    limits_act_on: Measured
+    limits_act_on: Measured | None = None
     limits: dict[Measured, LimitModel] = Field(default_factory=dict)
     required_limits: tuple[str, ...] = ()
     limits_during_rise: Literal["always", "never", "settable"] = "never"
@@ -165,6 +168,7 @@ class KindModel(Strict):
     accuracy: dict[Measured, AccuracyModel] = Field(default_factory=dict)
     one_source_channel: YesNo = False
     setup: Annotated[Exchanges, Field(min_length=1)]
+    stored: Exchange | None = None
     result: Exchange | None = None
     live: Exchange | None = None
 
@@ -326,6 +330,11 @@ class TesterProfile(CommonProfile):
             remedy = "add events: [{line: …, means: safe}]"
             raise refuse(found="no event that means safe", expected="one", remedy=remedy)
         for kind, model in self.kinds.items():
+            main = main_quantity(kind)
+            if model.limits_act_on not in {None, main}:
+                found = f"{kind}: limits_act_on: {model.limits_act_on}"
+                remedy = "write the limit's own field, such as {in_phase_current_at_most:mA .2}"
+                raise refuse(found=found, expected=str(main), remedy=remedy)
             dimension = Dimension.VOLTAGE if kind in HIGH_VOLTAGE_KINDS else Dimension.CURRENT
             _must_be(f"level of {kind}", model.level, dimension)
             for name in (model.terminals.source, model.terminals.return_):

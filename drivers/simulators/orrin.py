@@ -158,7 +158,7 @@ class Orrin(LineInstrument):
             "TASK:STATE": self._state,
             "TASK:LIVE": self._live,
             "TASK:RESULT": self._tell_result,
-            "TERMINAL:VOLTAGE": lambda: exponent(max(self.output.voltage())),
+            "TERMINAL:VOLTAGE": self._terminal_voltage,
         }
         for spelling in ("SYST:ERR", "SYSTEM:ERROR", "SYST:ERR:NEXT", "SYSTEM:ERROR:NEXT"):
             table[spelling] = self._errors.next
@@ -255,6 +255,12 @@ class Orrin(LineInstrument):
         level = output.reading().level
         state_s = exponent(output.seconds_in_phase)
         return ",".join((self._state(), exponent(level), *figures, state_s))
+
+    def _terminal_voltage(self) -> str:
+        output = self.output
+        bonding = output.on and output.order is not None and output.order.kind.bonding
+        # The bonding source has terminals of its own; output and return are idle then.
+        return exponent(0.0 if bonding else max(output.voltage()))
 
     def _tell_result(self) -> str:
         if self._result is None:

@@ -95,7 +95,8 @@ class Stave(LineInstrument):
         self._work_off()
 
     def _work_off(self) -> None:
-        while self._waiting and self.bench.now_s >= self._busy_until_s:
+        # Grace for rounding, as for what is sent.
+        while self._waiting and self.bench.now_s >= self._busy_until_s - 1e-9:
             message, too_long = self._waiting.popleft()
             self.answer(message, lambda m=message, t=too_long: self._work(m, t))  # type: ignore[misc]
         if self._waiting:

@@ -120,7 +120,8 @@ class LiveStation:
 
     def _make_bench(self) -> Any:
         station = self.plan.station
-        links = [e.link for e in (*station.testers.values(), *station.chains.values())]
+        links = [tester.link for tester in station.testers.values()]
+        links += [chain.link for chain in station.chains.values() if chain.link is not None]
         inputs = [entry.source for entry in station.interlock]
         if not any(isinstance(x, SimulatedLink | SimulatedInput) for x in (*links, *inputs)):
             return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -38,8 +39,8 @@ class StationPlan:
     @property
     def simulated(self) -> bool:
         """True if every instrument is declared simulated."""
-        entries = (*self.station.testers.values(), *self.station.chains.values())
-        return all(entry.simulated for entry in entries)
+        testers, chains = self.station.testers.values(), self.station.chains.values()
+        return all(x.simulated for x in testers) and all(x.simulated for x in chains)
 
     @property
     def records(self) -> Path:
@@ -70,11 +71,12 @@ class StationPlan:
 
     def instruments(self) -> Instruments:
         """What binding needs to know."""
-        built = [*self.testers.values(), *self.chains.values()]
+        hashes = {tester.profile: tester.sha256 for tester in self.testers.values()}
+        hashes |= {chain.profile: chain.sha256 for chain in self.chains.values()}
         return Instruments(
             testers={name: tester.adapter for name, tester in self.testers.items()},
             matrices={name: chain.abilities for name, chain in self.chains.items()},
-            profile_hashes={one.profile: one.sha256 for one in built},
+            profile_hashes=hashes,
             addresses={name: chain.addresses for name, chain in self.chains.items()},
         )
 
@@ -93,14 +95,14 @@ def plan_station(document: Document[Station], folder: Path) -> StationPlan:
     for name, entry in station.testers.items():
         make: TesterFactory = plugin(DRIVERS, entry.driver)
         where = document.locate("testers", name, "profile")
-        built = _collect(faults, where, lambda m=make, e=entry, n=name: m(e, n, folder))
+        built = _collect(faults, where, partial(make, entry, name, folder))
         if built is not None:
             testers[name] = built
     chains: dict[str, BuiltChain] = {}
     for name, chain in station.chains.items():
         build: ChainFactory = plugin(DRIVERS, chain.driver)
         where = document.locate("chains", name)
-        made = _collect(faults, where, lambda m=build, e=chain, n=name: m(e, n, folder, testers))
+        made = _collect(faults, where, partial(build, chain, name, folder, testers))
         if made is not None:
             chains[name] = made
     if faults:

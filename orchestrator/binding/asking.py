@@ -23,7 +23,7 @@ from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 from orchestrator.quantities import Quantity
 
 SHORTEST_RISE_S = Decimal("0.1")
-"""Used where a step gives no rise or fall: not a step to full level (common practice, no source)."""
+"""Used where a step gives no rise or fall: no jump to full level (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +189,7 @@ def _check_times(candidate: Candidate, order: StepOrder) -> Iterator[Fault]:
 def check_dwell(candidate: Candidate, dwell: Decimal) -> Iterator[Fault]:
     """A dwell within the range, never zero and never the one that means 'until stopped'."""
     span, endless = candidate.ability.dwell, candidate.ability.indefinite_dwell_s
-    if dwell == 0 or dwell == endless:
+    if dwell in {Decimal(0), endless}:
         found = seconds(dwell) + (" ('until stopped' on this tester)" if dwell == endless else "")
         remedy = "give the time the level must be held"
         yield _refusal(candidate, "dwell", found, "a time with an end, above 0 s", remedy)

@@ -42,7 +42,7 @@ def bind(
         bind_step(Task(context, index, step)) for index, step in enumerate(program.model.steps)
     )
     attempts = [outcome.attempt for outcome in outcomes if outcome.attempt is not None]
-    missing = tuple(gap for attempt in attempts for gap in attempt.missing)
+    missing = tuple(gap for outcome in outcomes for gap in outcome.missing)
     faults = (
         *check_station(station, instruments),
         *check_fixture(fixture, station.model),
@@ -60,11 +60,7 @@ def bind(
 
 
 def _hazardous(outcomes: Iterable[Outcome]) -> list[Task]:
-    return [
-        outcome.task
-        for outcome in outcomes
-        if outcome.attempt and outcome.attempt.bound and outcome.attempt.bound.hazardous
-    ]
+    return [outcome.task for outcome in outcomes if outcome.hazardous]
 
 
 def _unexplained(program: Document[Program], outcomes: Iterable[Outcome]) -> Fault:
@@ -125,12 +121,13 @@ def _relay_settle_s(context: Context) -> float:
 
 def _notices(context: Context, used: dict[tuple[str, str], str]) -> tuple[str, ...]:
     station = context.station.model
-    found = []
-    if is_simulated(station):
-        found.append("simulated station: no verdict of it counts as a test")
-    for entry in station.exemptions:
-        if (entry.rule, entry.instrument) not in used:
-            found.append(f"exemption {entry.rule} of {entry.instrument} isn't needed here")
+    simulated = "simulated station: no verdict of it counts as a test"
+    found = [simulated] if is_simulated(station) else []
+    found += [
+        f"exemption {entry.rule} of {entry.instrument} isn't needed here"
+        for entry in station.exemptions
+        if (entry.rule, entry.instrument) not in used
+    ]
     found += [
         f"{rule.replace('_', ' ')} of {instrument} unproved, exempted: {reason}"
         for (rule, instrument), reason in used.items()

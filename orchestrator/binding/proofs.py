@@ -158,10 +158,11 @@ def check_discharge(candidate: Candidate, order: StepOrder, *, hazardous: bool) 
 
 
 def discharge_allowance_s(candidate: Candidate, order: StepOrder) -> Decimal:
-    """Time granted after the step for discharge."""
+    """Time granted after the step until the output is confirmed off and discharged."""
+    off_s = Decimal(str(candidate.abilities.off_within_s))
     if not is_charging(candidate, order):
-        return Decimal(0)
+        return off_s
     bleeder = bleeder_of(candidate)
     if needs_bleeder(candidate, order) and bleeder is not None:
-        return max(DISCHARGE_S, bleed_time_s(candidate, bleeder, order.level))
-    return DISCHARGE_S
+        return max(off_s, DISCHARGE_S, bleed_time_s(candidate, bleeder, order.level))
+    return max(off_s, DISCHARGE_S)

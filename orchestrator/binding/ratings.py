@@ -72,14 +72,14 @@ def _unknown(burden: Burden, stress: Stress) -> Iterator[str]:
 def shortfalls(burden: Burden, stress: Stress) -> Iterator[tuple[str, str]]:
     """(found, expected) for each rating of a burden that the stress exceeds.
 
-    A terminal that the step uses is covered by the tester's own range where its rating isn't
-    stated; where it is stated, it counts.
+    A terminal's voltage rating is what it stands when idle; in use it is covered by the range of
+    the level. Its current rating counts where it is stated.
     """
-    if burden.stands and stress.voltage_v is not None:
+    if burden.stands and not burden.own and stress.voltage_v is not None:
         for word, rating, needed in _voltages(burden.rating, stress.waveform, stress.voltage_v):
-            if rating is None and not burden.own:
+            if rating is None:
                 yield f"{word} rating not stated", f"at least {volts(needed)}"
-            elif rating is not None and rating < needed:
+            elif rating < needed:
                 yield f"{word} rating {volts(rating)}", f"at least {volts(needed)}"
     if burden.carries and stress.current_a is not None:
         carry_a = burden.rating.carry_a

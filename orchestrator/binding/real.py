@@ -71,11 +71,12 @@ def _check_tester_input(
     if tester not in document.model.testers:
         known = ", ".join(sorted(document.model.testers))
         yield Fault(what, f"no tester {tester!r}", f"one of {known}", "correct the name", at)
-    elif tester in instruments.testers:
-        if not instruments.testers[tester].abilities.has_interlock_query:
-            expected = "a tester that tells the state of its interlock"
-            remedy = "use an input that can be read"
-            yield Fault(what, f"{tester!r}, which can't be asked", expected, remedy, at)
+        return
+    port = instruments.testers.get(tester)
+    if port is not None and not port.abilities.has_interlock_query:
+        expected = "a tester that tells the state of its interlock"
+        remedy = "use an input that can be read"
+        yield Fault(what, f"{tester!r}, which can't be asked", expected, remedy, at)
 
 
 def _check_trial_input(

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from orchestrator.binding.context import Candidate
-from orchestrator.binding.sides import key_of
-from orchestrator.binding.wiring import Channel, Place, Terminal
+from orchestrator.binding.sides import key_of, sides_sound
+from orchestrator.binding.wiring import Channel, Terminal
 from orchestrator.errors import Fault, Position
 from orchestrator.model.schedule import Contact, Route
 from orchestrator.model.words import Role, Side, StepKind
@@ -48,16 +48,16 @@ class Routing:
 
 def find_route(candidate: Candidate) -> Routing:
     """Choose the leads of every point, and check them against each other."""
-    routing = Routing()
-    uses, task = candidate.ability.terminals, candidate.task
-    source = Terminal(candidate.tester, uses.source)
-    return_ = Terminal(candidate.tester, uses.return_)
+    routing, task = Routing(), candidate.task
+    if not sides_sound(task):
+        routing.broken = True
+        return routing
     for index, point in enumerate(task.step.apply_to):
-        _drive(candidate, routing, point, source, Side.SOURCE, task.at("apply_to", index))
+        _drive(candidate, routing, point, Side.SOURCE, task.at("apply_to", index))
     for index, point in enumerate(task.step.against):
-        _drive(candidate, routing, point, return_, Side.RETURN, task.at("against", index))
+        _drive(candidate, routing, point, Side.RETURN, task.at("against", index))
     for point in task.others:
-        _drive(candidate, routing, point, return_, Side.RETURN, task.at("others"))
+        _drive(candidate, routing, point, Side.RETURN, task.at("others"))
     _sense(candidate, routing)
     routing.faults += _check_channels(candidate, routing)
     routing.faults += _check_wired_open(candidate)
@@ -67,21 +67,16 @@ def find_route(candidate: Candidate) -> Routing:
     return routing
 
 
-def _drive(
-    candidate: Candidate,
-    routing: Routing,
-    point: str,
-    terminal: Terminal,
-    side: Side,
-    at: Position,
-) -> None:
-    """Find the one lead that connects a point with a terminal."""
+def _drive(candidate: Candidate, routing: Routing, point: str, side: Side, at: Position) -> None:
+    """Find the one lead that connects a point with the terminal of its side."""
     wiring, what = candidate.task.context.wiring, candidate.task.what
+    uses = candidate.ability.terminals
+    name = uses.source if side is Side.SOURCE else uses.return_
+    terminal = Terminal(candidate.tester, name)
     positions = wiring.points[point]
-    if any(
-        position not in wiring.places or wiring.places[position] is None for position in positions
-    ):
-        routing.broken = True  # reported by the checks of fixture and station
+    # Positions that don't exist are reported by the checks of fixture and station.
+    broken = any(wiring.places.get(position) is None for position in positions)
+    routing.broken = routing.broken or broken
     found = _leads(candidate, point, positions, terminal, side)
     if len(found) == 1:
         routing.leads.append(found[0])
@@ -91,18 +86,14 @@ def _drive(
         remedy = f"leave {point!r} one position on {terminal} in the fixture"
         text = f"{point!r} reaching {terminal} through {named}"
         routing.faults.append(Fault(what, text, expected, remedy, at))
-    elif not routing.broken:
+    elif not broken:
         places = ", ".join(
-            f"{position} ({_told(wiring.places[position])})" for position in positions
+            f"{position} ({wiring.places[position]})" for position in positions
         )
         expected = f"a position in a bank fed by {terminal}, or straight on it"
         remedy = f"give {point!r} such a position in the fixture, or feed that bank by {terminal}"
         text = f"{key_of(side)} {point!r} at {places} only"
         routing.faults.append(Fault(what, text, expected, remedy, at))
-
-
-def _told(place: Place | None) -> str:
-    return "unknown" if place is None else str(place)
 
 
 def _leads(
@@ -248,8 +239,8 @@ def _check_most_closed(candidate: Candidate, routing: Routing) -> Iterator[Fault
     """Not more contacts of a bank closed at once than it may have."""
     closed: dict[tuple[str, str, str], int] = {}
     for contact in routing.route.contacts:
-        bank = (contact.chain, contact.unit, contact.bank)
-        closed[bank] = closed.get(bank, 0) + 1
+        key = (contact.chain, contact.unit, contact.bank)
+        closed[key] = closed.get(key, 0) + 1
     task = candidate.task
     for (chain, unit, bank), count in sorted(closed.items()):
         most = task.context.instruments.matrices[chain].banks[bank].most_closed

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from difflib import get_close_matches
 
-from orchestrator.binding.context import Context, Task
+from orchestrator.binding.context import Task
 from orchestrator.errors import Fault
 from orchestrator.model.words import Side
 
@@ -44,6 +44,13 @@ def check_points(task: Task) -> Iterator[Fault]:
         seen.setdefault(point, side)
 
 
+def sides_sound(task: Task) -> bool:
+    """Whether every point named is known and stands on one side, so that a route can be sought."""
+    known, step = task.context.fixture.model.points, task.step
+    named = (*step.apply_to, *step.against)
+    return all(point in known for point in named) and len(set(named)) == len(named)
+
+
 def check_not_empty(task: Task) -> Iterator[Fault]:
     """A step needs a return side: `against`, or `others: against` with another point there."""
     if task.step.against or task.others:
@@ -53,23 +60,6 @@ def check_not_empty(task: Task) -> Iterator[Fault]:
     else:
         found, remedy = "nothing", "add against: [...] or others: against"
     yield Fault(f"{task.what}, return side", found, "at least one point", remedy, task.at())
-
-
-def check_wired(task: Task) -> Iterator[Fault]:
-    """Every point used sits at positions that the station has."""
-    context = task.context
-    if task.step.others == "open":
-        return
-    for point in task.others:
-        if not _any_position(context, point):
-            expected = "every other point of the fixture wired, because of others: against"
-            remedy = f"wire {point!r} in the station file, or name the points in against"
-            yield Fault(task.what, f"{point!r} not wired", expected, remedy, task.at("others"))
-
-
-def _any_position(context: Context, point: str) -> bool:
-    positions = context.wiring.points[point]
-    return any(position in context.wiring.places for position in positions)
 
 
 def side_size(task: Task, side: Side) -> int:

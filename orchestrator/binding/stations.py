@@ -89,7 +89,7 @@ def _far_end(link: Link | None) -> str | None:
     if isinstance(link, SerialLink):
         return link.port
     if isinstance(link, VisaLink):
-        return f"{link.resource.upper()} {link.backend}".strip()
+        return f"{link.resource.upper().removesuffix('::INSTR')} {link.backend}".strip()
     return None
 
 

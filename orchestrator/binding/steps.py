@@ -20,7 +20,7 @@ from orchestrator.binding.proofs import (
 from orchestrator.binding.ratings import check_ratings, stress_of
 from orchestrator.binding.reasons import explain
 from orchestrator.binding.routes import Routing, find_route
-from orchestrator.binding.sides import check_not_empty, check_points, check_wired
+from orchestrator.binding.sides import check_not_empty, check_points
 from orchestrator.errors import Fault
 from orchestrator.model.schedule import BoundStep, Route, StepOrder
 
@@ -38,15 +38,21 @@ class Attempt:
     routing: Routing | None
     faults: tuple[Fault, ...]
     missing: tuple[Missing, ...] = ()
+    hazardous: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A step bound, or its faults. Neither: a fault of station or fixture stands in the way."""
+    """A step bound, or its faults. Neither: a fault of station or fixture stands in the way.
+
+    ``missing`` and ``hazardous`` hold for an unbound step too, as far as they can be told.
+    """
 
     task: Task
     attempt: Attempt | None
     faults: tuple[Fault, ...]
+    missing: tuple[Missing, ...] = ()
+    hazardous: bool = False
 
 
 def bind_step(task: Task) -> Outcome:
@@ -54,25 +60,25 @@ def bind_step(task: Task) -> Outcome:
     plain = (
         *check_points(task),
         *check_not_empty(task),
-        *check_wired(task),
         *check_contact(task),
         *check_ceiling(task),
     )
-    known = task.context.fixture.model.points
-    step = task.step
-    if any(point not in known for point in (*step.apply_to, *step.against)):
-        return Outcome(task, None, plain)
-    if set(step.apply_to) & set(step.against):
-        return Outcome(task, None, plain)
     attempts = [
         _attempt(task, tester)
         for tester in task.context.station.model.testers
         if tester in task.context.instruments.testers
     ]
     for attempt in attempts:
-        if attempt.bound is not None and not attempt.faults:
-            return Outcome(task, attempt, plain)
-    return Outcome(task, None, (*plain, *_why_none(task, attempts)))
+        if attempt.bound is not None:
+            return Outcome(task, attempt, plain, attempt.missing, attempt.bound.hazardous)
+    having = [attempt for attempt in attempts if attempt.routing is not None]
+    return Outcome(
+        task,
+        None,
+        (*plain, *_why_none(task, attempts)),
+        having[0].missing if len(having) == 1 else (),
+        any(attempt.hazardous for attempt in having),
+    )
 
 
 def _why_none(task: Task, attempts: list[Attempt]) -> tuple[Fault, ...]:
@@ -118,14 +124,14 @@ def _attempt(task: Task, tester: str) -> Attempt:
     faults += check_discharge(chosen, wire, hazardous=hazardous)
     missing = (*missing_of_tester(chosen), *missing_of_route(task.context, routing.route))
     if faults or routing.broken:
-        return Attempt(tester, None, routing, tuple(faults), missing)
+        return Attempt(tester, None, routing, tuple(faults), missing, hazardous)
     reasons = (
         *asked.reasons,
         *rounding,
         *explain(chosen, routing, stress_of(chosen, wire), hazardous=hazardous),
     )
     bound = _bound(chosen, routing, order, wire, reasons, hazardous=hazardous)
-    return Attempt(tester, bound, routing, (), missing)
+    return Attempt(tester, bound, routing, (), missing, hazardous)
 
 
 def _built_in(task: Task, tester: str, route: Route) -> Route:

@@ -123,8 +123,8 @@ def wire(station: Station, fixture: Fixture, instruments: Instruments) -> Wiring
     points = {name: placement.source for name, placement in fixture.points.items()}
     sense = {name: placement.sense for name, placement in fixture.points.items()}
     straight: dict[Terminal, list[str]] = {}
-    for point in points:
-        for position in dict.fromkeys(points[point] + sense[point]):
+    for point, carrying in points.items():
+        for position in dict.fromkeys(carrying + sense[point]):
             place = places.get(position)
             if isinstance(place, Terminal):
                 straight.setdefault(place, []).append(point)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date  # noqa: TC003 - pydantic needs it at run time
+from datetime import date
 from typing import Annotated, Literal
 
 from pydantic import Field

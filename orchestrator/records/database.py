@@ -53,6 +53,10 @@ def open_writer(path: Path, busy_s: float, *, new: bool) -> sqlite3.Connection:
         if new and not schema.objects(connection):
             schema.create(connection)
         check_version(connection, path)
+        # Read-only or locked shows here, not in a run. BEGIN alone succeeds on a read-only file.
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(f"PRAGMA user_version = {schema.VERSION:d}")
+        connection.execute("ROLLBACK")
     except sqlite3.Error as error:
         if connection is not None:
             connection.close()

@@ -98,5 +98,5 @@ def _continue(
         raise damaged(f"{path}: {damages[0]}")
     if walk.seq > head.length:
         head = Head(walk.seq, walk.hashes.get(walk.seq, GENESIS))
-        write_head(path, head)
+    write_head(path, head)  # also where nothing changed: a folder that can't be written shows now
     return head, tuple(notes)

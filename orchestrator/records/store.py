@@ -12,8 +12,9 @@ from typing import Self
 
 from orchestrator.clock import Clock
 from orchestrator.errors import OhmwardError
+from orchestrator.model import entries
 from orchestrator.model.record import Entry
-from orchestrator.records import entries, opening
+from orchestrator.records import opening
 from orchestrator.records.chain import Head, Row, canonical, write_head
 from orchestrator.records.database import COLUMNS
 from orchestrator.records.faults import RecordsUnwritable, damaged, from_os, from_sqlite

@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from orchestrator.model import entries
 from orchestrator.model.words import Outcome
-from orchestrator.records import entries
 
 UNFINISHED = "unfinished"
 

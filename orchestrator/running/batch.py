@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.contract import StartMark
 from orchestrator.errors import InstrumentFault, RelayMismatch, TimedOut
 from orchestrator.model import entries
-from orchestrator.model.record import Entry, Progress, StepResult, TesterReading
+from orchestrator.model.record import Entry, StepResult, TesterReading
 from orchestrator.model.schedule import Batch, BoundStep
-from orchestrator.model.words import HIGH_VOLTAGE_KINDS, Evidence, Outcome, TesterState, Waveform
+from orchestrator.model.words import (
+    HIGH_VOLTAGE_KINDS,
+    DischargeGrade,
+    Evidence,
+    Outcome,
+    TesterState,
+    Waveform,
+)
 from orchestrator.running.commands import Command, Converse, Stored, Watch
 from orchestrator.running.discharge import confirm_off, stop_and_confirm
 from orchestrator.running.interlock import Trip
@@ -29,6 +37,17 @@ from orchestrator.running.take_over import make_ready
 from orchestrator.running.watching import Seen, refresh_inputs, watch_until_end
 
 Exempt = frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ended:
+    """A start that has ended: what was seen of it, and whether it ran to its end."""
+
+    seen: Seen
+    mark: StartMark
+    complete: bool
+
+
 Doing = Generator[Command, Any, None]
 
 
@@ -47,13 +66,13 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
     yield from _prepare(run, seat, batch)
     run.enter(Phase.JOURNALING)
     yield from _journal(run, batch)
-    seen, mark, progress = yield from _energise(run, seat, batch)
+    ended = yield from _energise(run, seat, batch)
     run.enter(Phase.CONFIRMING)
     yield from _confirm(run, seat, batch)
     yield Watch(None)
     run.enter(Phase.JUDGING)
     yield from _routes_still_match(run, batch)
-    yield from _judge_all(run, seat, batch, seen, mark, progress, exempt)
+    yield from _judge_all(run, seat, batch, ended, exempt)
 
 
 def _closed_or_trip(run: RunState) -> Doing:
@@ -92,9 +111,7 @@ def _journal(run: RunState, batch: Batch) -> Doing:
     yield Stored(ticket)
 
 
-def _energise(
-    run: RunState, seat: TesterSeat, batch: Batch
-) -> Generator[Command, Any, tuple[Seen, StartMark, Progress]]:
+def _energise(run: RunState, seat: TesterSeat, batch: Batch) -> Generator[Command, Any, _Ended]:
     yield from _closed_or_trip(run)
     run.last_waveform_ac = _all_ac(batch)
     run.enter(Phase.ENERGISED)
@@ -103,7 +120,7 @@ def _energise(
     seen = Seen(started_s=run.now_s())
     mark: StartMark = yield Converse(seat.port, seat.adapter.start())
     progress = yield from watch_until_end(run, seat, batch, seen)
-    return seen, mark, progress
+    return _Ended(seen, mark, progress.state is TesterState.COMPLETE)
 
 
 def _all_ac(batch: Batch) -> bool | None:
@@ -137,27 +154,21 @@ def _routes_still_match(run: RunState, batch: Batch) -> Doing:
 
 
 def _judge_all(
-    run: RunState,
-    seat: TesterSeat,
-    batch: Batch,
-    seen: Seen,
-    mark: StartMark,
-    progress: Progress,
-    exempt: Exempt,
+    run: RunState, seat: TesterSeat, batch: Batch, ended: _Ended, exempt: Exempt
 ) -> Doing:
     ended_early = False
     for index, step in enumerate(batch.steps):
         if ended_early:
             finish(run, _not_run(step, "the tester ended before this step"))
             continue
-        reading = yield from _result(seat, mark, index)
+        reading = yield from _result(seat, ended.mark, index)
         facts = Facts(
             setup_proved=seat.adapter.abilities.setup_check != "none",
             route_proved=batch.delegated or route_is_proved(run),
-            fresh=is_fresh(reading, mark, seen),
-            interlock_closed=not seen.latched_open,
-            complete=progress.state is TesterState.COMPLETE,
-            elapsed_s=seen.elapsed_s(index, len(batch.steps)),
+            fresh=is_fresh(reading, ended.mark, ended.seen),
+            interlock_closed=not ended.seen.latched_open,
+            complete=ended.complete,
+            elapsed_s=ended.seen.elapsed_s(index, len(batch.steps)),
             exempt=exempt,
         )
         verdict = judge(step, reading, facts, seat.adapter.abilities)
@@ -202,7 +213,7 @@ def _step_result(
         values=reading.values,
         tester_verdict=reading.verdict,
         evidence=tuple(sorted(str(e) for e in reading.evidence)),
-        discharge=proof.grade if proof else StepResult.discharge,
+        discharge=proof.grade if proof else DischargeGrade.NONE,
         residual_v=proof.residual_v if proof else None,
         duration_s=facts.elapsed_s,
     )

@@ -155,9 +155,7 @@ class Controller:
             lines = [(line.at_s, line.way, line.data) for line in port.traffic()]
             note(run, entries.traffic(run.run_id, at, port.name, lines))
 
-    def _finish(
-        self, run: RunState, schedule: Schedule, request: Request, end: _End
-    ) -> RunResult:
+    def _finish(self, run: RunState, schedule: Schedule, request: Request, end: _End) -> RunResult:
         self._close_steps(run, schedule, end.reason)
         result = RunResult(
             run_id=run.run_id,
@@ -203,4 +201,3 @@ class Controller:
                 for unit, identity in chain.identities.items()
             )
         return lines
-

@@ -150,4 +150,3 @@ class Engine:
                 continue
             if now_s - port.used_at_s >= float(every):
                 self._pump.converse(port, seat.adapter, seat.adapter.keep_alive())
-

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from orchestrator.contract import Sample
 
 
-class Trip(Exception):  # noqa: N818 - an event of the trade, thrown into the sequence
+class Trip(Exception):
     """An output had to be stopped. ``reason`` and ``remedy`` for the user."""
 
-    def __init__(self, reason: str, remedy: str = "close the guard, find out why, run again") -> None:
+    def __init__(
+        self, reason: str, remedy: str = "close the guard, find out why, run again"
+    ) -> None:
         super().__init__(reason)
         self.reason, self.remedy = reason, remedy
 

@@ -50,7 +50,9 @@ def judge(step: BoundStep, reading: TesterReading, facts: Facts, abilities: Abil
     gap = _missing_basis(facts)
     if gap:
         return Judgement(Outcome.NO_VERDICT, gap)
-    verdicts = [(limit, kept(limit, reading.values.get(limit.quantity))) for limit in step.order.limits]
+    verdicts = [
+        (limit, kept(limit, reading.values.get(limit.quantity))) for limit in step.order.limits
+    ]
     broken = [limit for limit, state in verdicts if state == "broken"]
     if reading.verdict == "breakdown":
         return Judgement(Outcome.FAIL, _say("breakdown", reading, broken))
@@ -126,9 +128,7 @@ def _unproved_stress(
     return level or _time_problem(step, reading, kind, facts, abilities)
 
 
-def _level_problem(
-    step: BoundStep, reading: TesterReading, kind: KindAbility, facts: Facts
-) -> str:
+def _level_problem(step: BoundStep, reading: TesterReading, kind: KindAbility, facts: Facts) -> str:
     quantity = Measured.CURRENT if step.kind in CONTACT_KINDS else Measured.VOLTAGE
     got = reading.values.get(quantity)
     if got is None or got.value is None or got.bound == "none":

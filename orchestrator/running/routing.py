@@ -105,7 +105,10 @@ def difference(wanted: frozenset[Contact], closed: frozenset[Contact]) -> str:
     """What differs, in words."""
     missing = ", ".join(_name(c) for c in sorted(wanted - closed))
     extra = ", ".join(_name(c) for c in sorted(closed - wanted))
-    parts = [f"not closed: {missing}" if missing else "", f"closed too many: {extra}" if extra else ""]
+    parts = [
+        f"not closed: {missing}" if missing else "",
+        f"closed too many: {extra}" if extra else "",
+    ]
     return "; ".join(part for part in parts if part)
 
 

@@ -57,7 +57,10 @@ def _open(run: RunState) -> Generator[Command, Any, SafeOff]:
     except (LinkError, InstrumentFault) as error:
         run.enter(Phase.KEPT)
         return SafeOff(
-            True, False, f"relays not proved open: {error}", "check the relay units, then start again"
+            True,
+            False,
+            f"relays not proved open: {error}",
+            "check the relay units, then start again",
         )
     run.enter(Phase.SAFE)
     return SafeOff(True, True)

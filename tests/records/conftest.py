@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from orchestrator.clock import VirtualClock
+from orchestrator.model import entries
+from orchestrator.model.entries import Stamp
 from orchestrator.model.record import Entry, Identity, Reading, RunResult, StepResult
 from orchestrator.model.schedule import (
     Batch,
@@ -29,8 +31,6 @@ from orchestrator.model.words import (
     StepKind,
     Waveform,
 )
-from orchestrator.records import entries
-from orchestrator.records.entries import Stamp
 from orchestrator.records.store import SqliteStore
 
 SOURCE = Contact("rack", "u1", "upper", 3, Role.SOURCE)

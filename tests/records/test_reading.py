@@ -14,8 +14,8 @@ import pytest
 
 from orchestrator.clock import VirtualClock
 from orchestrator.errors import RecordDamaged, Refused
+from orchestrator.model import entries
 from orchestrator.model.record import Entry
-from orchestrator.records import entries
 from orchestrator.records.export import COLUMNS, export_csv, export_jsonl, safe_cell
 from orchestrator.records.reader import list_runs, relay_totals, show_run
 from orchestrator.records.store import SqliteStore
