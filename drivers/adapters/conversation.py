@@ -13,6 +13,7 @@ from typing import Any
 
 from drivers.adapters.comparison import differences, unwanted
 from drivers.adapters.events import EventRules
+from drivers.language.compiled_tester import Lines
 from drivers.language.exchanges import CompiledExchange, CompiledReadBack
 from drivers.language.framing import WireFraming
 from drivers.language.profile_common import CommonProfile
@@ -47,15 +48,6 @@ class Answer:
 
     fields: Mapping[str, Any] = field(default_factory=dict)
     raw: bytes = b""
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """Lines that framing knows: acknowledge, refusals, busy."""
-
-    acknowledge: tuple[Template, ...] = ()
-    refusal: tuple[Template, ...] = ()
-    busy: tuple[Template, ...] = ()
 
 
 @dataclass(slots=True)

@@ -171,7 +171,7 @@ def measured_by(field: str, kind: StepKind) -> Measured | None:
 
 
 def _readings(profile: TesterProfile, kind: StepKind, model: KindModel) -> frozenset[Measured]:
-    found = (measured_by(name, kind, model.limits_act_on) for name in result_fields(profile, model))
+    found = (measured_by(name, kind) for name in result_fields(profile, model))
     return frozenset(measured for measured in found if measured is not None)
 
 

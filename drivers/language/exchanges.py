@@ -99,10 +99,13 @@ class Compiler:
 
     Args:
         locate: place of a key path in the file.
+
+    Attributes:
+        dialect, framing: of the profile; plain ones where those can't be compiled.
     """
 
     def __init__(self, profile: CommonProfile, locate: Callable[..., Position]) -> None:
-        self._profile = profile
+        self.profile = profile
         self._locate = locate
         self._faults: list[Fault] = []
         self.dialect = Dialect()
@@ -167,7 +170,7 @@ class Compiler:
         self, model: Exchange, place: Place, dimensions: Mapping[str, Dimension] | None = None
     ) -> CompiledExchange:
         """One exchange; faults are noted, not raised."""
-        timing = self._profile.timing
+        timing = self.profile.timing
         send = None
         if model.send is not None:
             at = (*place, "send")
@@ -175,7 +178,7 @@ class Compiler:
         replies = self.templates(model.reply, (*place, "reply"), dimensions=dimensions)
         within = float(model.within or timing.reply)
         pause = model.pause
-        answered = self._profile.framing.acknowledge or self._profile.framing.receive.prompt
+        answered = self.profile.framing.acknowledge or self.profile.framing.receive.prompt
         if pause is None and not model.reply and not answered:
             pause = timing.command
         return CompiledExchange(
@@ -224,7 +227,7 @@ class Compiler:
         replies = self.templates(back.reply, (*at, "reply"), dimensions=dimensions)
         if send is None:
             return None
-        within = float(back.within or model.within or self._profile.timing.reply)
+        within = float(back.within or model.within or self.profile.timing.reply)
         return CompiledReadBack(send, replies, within, self._frame(replies, (*at, "reply")))
 
     def _frame(self, replies: tuple[Template, ...], place: Place) -> Frame:

@@ -88,7 +88,7 @@ def _word(
     settable: bool = True,
     derived: bool = False,
 ) -> FieldSpec:
-    closed = None if words is None else frozenset(words)
+    closed = None if words is None else frozenset(map(str, words))
     return FieldSpec(name, FieldKind.WORD, doc, settable=settable, derived=derived, words=closed)
 
 

@@ -233,7 +233,7 @@ def _check_marks(wanted: _Wanted, spec: FieldSpec, column: int, *, sending: bool
         (wanted.has("exp") and not wanted.has("w", "z", "d"), "exp without dN, wN or zN"),
         (wanted.has("exp") and wanted.marks.get("d", 1) is None, "exp with a free d"),
         (wanted.has("w", "z") and wanted.has("x", "xl", "b"), "a width beside xN or bN"),
-        (sending and spec.kind is FieldKind.QUANTITY and not styles, "no .N ,N dN eN or sN"),
+        (sending and wanted.has("unit") and not styles, "no .N ,N dN eN or sN"),
     ]
     for wrong, what in pairs:
         if wrong:

@@ -116,6 +116,8 @@ class NumberCodec:
         if number < 0 and not self.negative:
             raise Refused(f"{number}", "zero or more", "this format has no sign")
         count = EXACT.divide(number, EXACT.scaleb(self.factor, power))
+        if abs(count) >= LARGEST:
+            raise Refused(f"{number:E}", "below 9.9E37", "such a number means 'none' to many")
         if self.style in ("hex", "binary"):
             return self._encode_base(count)
         rounded = self._round(count, rounding)
@@ -137,10 +139,10 @@ class NumberCodec:
         if self.whole and value != int(value):
             raise Refused(str(value), "a whole number", "only whole numbers go here")
         number = Decimal(value)
-        if not number.is_finite() or len(number.as_tuple().digits) > 60:
-            raise Refused(f"{number!s:.40}", "a finite number of at most 60 digits", "round it")
+        if not number.is_finite() or len(number.as_tuple().digits) > 150:
+            raise Refused(f"{number!s:.40}", "a finite number of at most 150 digits", "round it")
         if number and not -60 <= number.adjusted() <= 37:
-            raise Refused(f"{number:E}", "below 9.9E37", "such a value means 'none' to many")
+            raise Refused(f"{number:E}", "a size from 1E-60 to 9.9E37", "ask another value")
         return number
 
     def _example(self, count: Decimal, power: int) -> str:

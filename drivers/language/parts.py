@@ -104,7 +104,7 @@ class Compiler:
             spec,
             self._dialect,
             self._dimensions.get(name),
-            column + len(name) + 1,
+            column + len(name) + 1 if form else column,
             sending=self._sending,
         )
         other = self._encodable(alternative, column) if bar else None

@@ -213,7 +213,7 @@ def _present(conditions: Sequence[Condition], name: str) -> list[Any]:
         return [Decimal(0) if kind is FieldKind.QUANTITY else 0]
     words = sorted({w for c in conditions if isinstance(c, Words) for w in c.words})
     closed = FIELDS[name].words
-    return list(words) if closed is not None and closed <= set(words) else [*words, OTHER]
+    return [*words, OTHER] if closed is None else [*words, *sorted(closed - set(words))]
 
 
 def _subsets(mask: int) -> Iterator[int]:

@@ -26,6 +26,10 @@ class Instrument(ABC):
 
     boot_s: float = 0.0
     """How long it stays deaf after power came on (not at the bench's start)."""
+    end: bytes = b"\n"
+    """The byte that ends each of its messages."""
+    newcomer_wins: bool = False
+    """Over TCP: whether a second client takes over or is turned away."""
 
     def __init__(self, bench: Bench, name: str) -> None:
         self.bench = bench
@@ -72,7 +76,7 @@ class Instrument(ABC):
         """The controller is there again."""
         with self.bench.lock:
             self.bench.catch_up()
-            self.link_up = True
+            self.link_up = not self.faults.unplugged
 
     def power_cycle(self) -> None:
         """Power off and on again at once."""
@@ -130,12 +134,10 @@ class Instrument(ABC):
 class LineInstrument(Instrument):
     """An instrument whose messages end with one byte.
 
-    Args:
-        end: the byte that ends a message, both ways.
-        longest: bytes kept of a line; what goes beyond is counted, not kept.
+    Attributes:
+        longest: bytes kept of a line; what goes beyond is noticed, not kept.
     """
 
-    end: bytes = b"\n"
     longest: int = 300
 
     def __init__(self, bench: Bench, name: str) -> None:
@@ -169,3 +171,14 @@ class LineInstrument(Instrument):
     @abstractmethod
     def _work(self, line: bytes, too_long: bool) -> None:
         """Carry out one line and `reply` to it."""
+
+
+def simulated(serial: str) -> str:
+    """The serial number, if it says that the instrument is a simulation.
+
+    Raises:
+        ValueError: it doesn't begin with 'SIM-'; it might be taken for a real instrument's.
+    """
+    if not serial.startswith("SIM-"):
+        raise ValueError(f"a simulation's serial number begins with 'SIM-': {serial!r}")
+    return serial

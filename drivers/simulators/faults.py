@@ -64,11 +64,13 @@ class FaultPlan:
     Attributes:
         mute: carries out everything, answers nothing.
         deaf: doesn't even hear.
+        unplugged: a link that is closed or lost can't be opened again.
         seen: every message that arrived, in order.
     """
 
     mute: bool = False
     deaf: bool = False
+    unplugged: bool = False
     seen: list[bytes] = field(default_factory=list)
     _rules: list[_Rule] = field(default_factory=list)
     _previous: Answers = ()
@@ -132,7 +134,7 @@ class FaultPlan:
 
     def clear(self) -> None:
         """All well again."""
-        self.mute = self.deaf = False
+        self.mute = self.deaf = self.unplugged = False
         self._rules.clear()
         self._link_drops.clear()
         self._instead.clear()

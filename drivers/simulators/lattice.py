@@ -53,7 +53,6 @@ class Lattice(LineInstrument):
         relays: the contacts of each unit by its name (weld and break them there).
     """
 
-    end = b"\n"
     longest = LONGEST
     boot_s = 1.0
 

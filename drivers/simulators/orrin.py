@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from drivers.simulators.base import LineInstrument
+from drivers.simulators.base import LineInstrument, simulated
 from drivers.simulators.error_queue import COMPLETE, POWER_ON, ErrorQueue, ScpiError
 from drivers.simulators.orrin_setup import (
     KINDS,
@@ -67,12 +67,11 @@ class Orrin(LineInstrument):
         bench: it stands on.
         name: on the bench; its terminals are output, return, high-current output, high-current
             return, sense high, sense low.
-        serial: number in its identity, 'SIM-' put before it.
+        serial: in its identity; begins with 'SIM-'.
         link_watch: it notices when its connection is closed (TCP yes, GPIB no).
         latency_s: time a query's answer takes.
     """
 
-    end = b"\n"
     longest = LONGEST + 1  # room for the CR that doesn't count
 
     def __init__(
@@ -80,12 +79,12 @@ class Orrin(LineInstrument):
         bench: Bench,
         name: str,
         *,
-        serial: str = "00417",
+        serial: str = "SIM-00417",
         link_watch: bool = True,
         latency_s: float = 0.002,
     ) -> None:
         super().__init__(bench, name)
-        self._identity = f"QUILLHAVEN,ORRIN,SIM-{serial},2.31"
+        self._identity = f"QUILLHAVEN,ORRIN,{simulated(serial)},2.31"
         self._link_watch = link_watch
         self._latency_s = latency_s
         self._errors = ErrorQueue(OWN_ERRORS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
-from drivers.simulators.base import LineInstrument
+from drivers.simulators.base import LineInstrument, simulated
 from drivers.simulators.output import Output
 from drivers.simulators.output_models import Outcome, Phase, Reading, Traits, Verdict
 from drivers.simulators.pell_setup import KINDS, WIDTHS, KindTraits, Refusal, Setup
@@ -57,7 +57,7 @@ class Pell(LineInstrument):
         bench: it stands on.
         name: on the bench; its terminals are output, return, high-current output, high-current
             return, sense high, sense low.
-        serial: number in its identity, 'SIM-' put before it.
+        serial: in its identity; begins with 'SIM-'.
         lag_s: how long after the K of GO its state still shows the one before.
 
     Attributes:
@@ -69,10 +69,10 @@ class Pell(LineInstrument):
     boot_s = 1.5
 
     def __init__(
-        self, bench: Bench, name: str, *, serial: str = "0093", lag_s: float = 0.060
+        self, bench: Bench, name: str, *, serial: str = "SIM-0093", lag_s: float = 0.060
     ) -> None:
         super().__init__(bench, name)
-        self._identity = f"DUNMARROW,PELL,SIM-{serial},V1.4"
+        self._identity = f"DUNMARROW,PELL,{simulated(serial)},V1.4"
         self.internal_fault = False
         self._setup = Setup()
         self._remote = self._trip = self._trip_pending = False
@@ -80,6 +80,7 @@ class Pell(LineInstrument):
         self._queue: deque[tuple[bytes, bool]] = deque()
         self._busy = False
         self._working = 0
+        self._done_s = 0.0
         self._lapse: Timer | None = None
         self.output = Output(bench, name, TRAITS, self._ended)
         self.output.faults.start_lag_s = lag_s + START_S
@@ -105,11 +106,8 @@ class Pell(LineInstrument):
     def _work_off(self, line: bytes, too_long: bool) -> None:
         self._busy = True
         self._working += 1
-        turn, done_s = self._working, 0.0
-
-        def work() -> None:
-            nonlocal done_s
-            done_s = self._exchange(line, too_long)
+        self._done_s = 0.0
+        turn = self._working
 
         def next_line() -> None:
             if turn != self._working:
@@ -118,8 +116,11 @@ class Pell(LineInstrument):
             if self._queue:
                 self._work_off(*self._queue.popleft())
 
-        self.answer(line, work)
-        self.bench.after(done_s, next_line)
+        self.answer(line, lambda: self._work(line, too_long))
+        self.bench.after(self._done_s, next_line)
+
+    def _work(self, line: bytes, too_long: bool) -> None:
+        self._done_s = self._exchange(line, too_long)
 
     def _exchange(self, line: bytes, too_long: bool) -> float:
         """Echo, data line, acknowledge; returns when the last character is out."""
@@ -136,9 +137,6 @@ class Pell(LineInstrument):
         at_s += delay_s
         self.reply(acknowledge, at_s)
         return at_s
-
-    def _work(self, line: bytes, too_long: bool) -> None:
-        raise NotImplementedError("lines go through _work_off")
 
     # ---- commands
 

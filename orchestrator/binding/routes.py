@@ -87,9 +87,7 @@ def _drive(candidate: Candidate, routing: Routing, point: str, side: Side, at: P
         text = f"{point!r} reaching {terminal} through {named}"
         routing.faults.append(Fault(what, text, expected, remedy, at))
     elif not broken:
-        places = ", ".join(
-            f"{position} ({wiring.places[position]})" for position in positions
-        )
+        places = ", ".join(f"{position} ({wiring.places[position]})" for position in positions)
         expected = f"a position in a bank fed by {terminal}, or straight on it"
         remedy = f"give {point!r} such a position in the fixture, or feed that bank by {terminal}"
         text = f"{key_of(side)} {point!r} at {places} only"

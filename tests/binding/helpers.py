@@ -139,9 +139,7 @@ IDLE = rating("5000", "7072", "6000", None)
 TESTER = Abilities(
     name="Paper One",
     kinds=KINDS,
-    terminals=dict.fromkeys(
-        ("output", "return", "hc_out", "hc_ret", "sense_hi", "sense_lo"), IDLE
-    ),
+    terminals=dict.fromkeys(("output", "return", "hc_out", "hc_ret", "sense_hi", "sense_lo"), IDLE),
     slots=1,
     routes_itself=False,
     freshness=frozenset({Evidence.COUNTER}),
@@ -190,9 +188,7 @@ class PaperTester:
     spoil: Callable[[StepOrder], StepOrder] = field(default=lambda order: order)
 
     def quantise(self, order: StepOrder) -> StepOrder:
-        limits = tuple(
-            LimitOrder(x.quantity, x.edge, self._limit(x)) for x in order.limits
-        )
+        limits = tuple(LimitOrder(x.quantity, x.edge, self._limit(x)) for x in order.limits)
         level = order.level
         if order.kind in {StepKind.WITHSTAND_AC, StepKind.WITHSTAND_DC, StepKind.INSULATION}:
             level = on_grid(level, self.level_step, up=True)
@@ -293,7 +289,12 @@ def changed(data: Data, **changes: Any) -> Data:
 
 
 def program_data(*steps: Data, **more: Any) -> Data:
-    return {"name": "paper", "revision": "1", "steps": list(steps or (BOND, CONTACT, HIPOT)), **more}
+    return {
+        "name": "paper",
+        "revision": "1",
+        "steps": list(steps or (BOND, CONTACT, HIPOT)),
+        **more,
+    }
 
 
 @dataclass

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from decimal import Decimal as D
+from decimal import Decimal as Dec
 
 import pytest
 from hypothesis import given
@@ -25,12 +25,12 @@ from orchestrator.running.judge import Facts, judge, kept
 
 KIND = KindAbility(
     kind=StepKind.WITHSTAND_AC,
-    level=Span(D(100), D(5000), D(1)),
+    level=Span(Dec(100), Dec(5000), Dec(1)),
     waveforms=frozenset({Waveform.AC}),
     terminals=TerminalUse("output", "return"),
-    dwell=Span(D("0.3"), D(999), D("0.1")),
-    rise=Span(D("0.1"), D(999), D("0.1")),
-    accuracy={Measured.VOLTAGE: Accuracy(D(1), D(5))},
+    dwell=Span(Dec("0.3"), Dec(999), Dec("0.1")),
+    rise=Span(Dec("0.1"), Dec(999), Dec("0.1")),
+    accuracy={Measured.VOLTAGE: Accuracy(Dec(1), Dec(5))},
 )
 ABILITIES = Abilities(
     name="test tester",
@@ -48,10 +48,10 @@ ABILITIES = Abilities(
     reports_dwell=True,
 )
 LIMITS = (
-    LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_LEAST, D("0.0001")),
-    LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_MOST, D("0.005")),
+    LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_LEAST, Dec("0.0001")),
+    LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_MOST, Dec("0.005")),
 )
-ORDER = StepOrder(StepKind.WITHSTAND_AC, D(1500), Waveform.AC, dwell=D(2), rise=D(1), limits=LIMITS)
+ORDER = StepOrder(StepKind.WITHSTAND_AC, Dec(1500), Waveform.AC, dwell=Dec(2), rise=Dec(1), limits=LIMITS)
 STEP = BoundStep(
     index=0, name="mains to frame", kind=StepKind.WITHSTAND_AC, tester="t1", asked=ORDER,
     order=ORDER, route=Route(), apply_to=("L",), against=("PE",), others=(), hazardous=True,
@@ -60,9 +60,9 @@ STEP = BoundStep(
 GOOD = TesterReading(
     "pass",
     {
-        Measured.TOTAL_CURRENT: Reading(D("0.0007")),
-        Measured.VOLTAGE: Reading(D(1499)),
-        Measured.TIME: Reading(D(2)),
+        Measured.TOTAL_CURRENT: Reading(Dec("0.0007")),
+        Measured.VOLTAGE: Reading(Dec(1499)),
+        Measured.TIME: Reading(Dec(2)),
     },
     frozenset({Evidence.COUNTER}),
 )
@@ -116,14 +116,14 @@ def test_a_missing_proof_is_no_verdict_unless_its_named_exemption_stands(
 @pytest.mark.parametrize(
     "result",
     [
-        reading(voltage=Reading(D(1400))),
+        reading(voltage=Reading(Dec(1400))),
         reading(voltage=Reading(None, "none")),
-        reading(voltage=Reading(D(1500), "below")),
-        reading(time=Reading(D("1.8"))),
+        reading(voltage=Reading(Dec(1500), "below")),
+        reading(time=Reading(Dec("1.8"))),
         reading(time=Reading(None, "none")),
         reading(total_current=Reading(None, "none")),
         reading(total_current=Reading(None, "above")),
-        reading(total_current=Reading(D("0.001"), "above")),
+        reading(total_current=Reading(Dec("0.001"), "above")),
         reading(verdict=None, cause="stopped"),
     ],
     ids=[
@@ -143,7 +143,7 @@ def test_a_dwell_that_our_clock_did_not_see_is_no_verdict() -> None:
 
 def test_a_broken_limit_that_both_see_is_a_fail() -> None:
     """A fail needs no full level or dwell."""
-    result = reading("fail", "H", total_current=Reading(D("0.0062")), time=Reading(D("0.2")))
+    result = reading("fail", "H", total_current=Reading(Dec("0.0062")), time=Reading(Dec("0.2")))
     facts = replace(PROVED, complete=False, elapsed_s=0.3)
     assert outcome(result, facts) is Outcome.FAIL
 
@@ -156,7 +156,7 @@ def test_a_breakdown_is_a_fail_whatever_the_reading_shows() -> None:
 @pytest.mark.parametrize(
     "result",
     [
-        reading("pass", total_current=Reading(D("0.0062"))),
+        reading("pass", total_current=Reading(Dec("0.0062"))),
         reading("fail", "H"),
     ],
     ids=["pass with a broken limit", "fail with all limits kept"],
@@ -168,23 +168,23 @@ def test_verdict_and_reading_that_disagree_are_no_verdict(result: TesterReading)
 
 def test_a_fail_without_its_basis_is_no_verdict() -> None:
     """A stale failing result must not fail this unit."""
-    result = reading("fail", "H", total_current=Reading(D("0.0062")))
+    result = reading("fail", "H", total_current=Reading(Dec("0.0062")))
     assert outcome(result, replace(PROVED, fresh=False)) is Outcome.NO_VERDICT
 
 
 def test_an_over_range_bonding_reading_never_keeps_an_upper_limit() -> None:
     """An open lead reads 'above 2 ohm': broken where the limit is below, unknown elsewhere."""
-    limit = LimitOrder(Measured.RESISTANCE, Edge.AT_MOST, D("0.1"))
-    assert kept(limit, Reading(D(2), "above")) == "broken"
+    limit = LimitOrder(Measured.RESISTANCE, Edge.AT_MOST, Dec("0.1"))
+    assert kept(limit, Reading(Dec(2), "above")) == "broken"
     assert kept(limit, Reading(None, "above")) == "unknown"
 
 
 def test_an_insulation_limit_above_the_ranges_end_is_not_kept_by_over_range() -> None:
     """'Above 5 Gohm' does not prove 'at least 9 Gohm'."""
-    low = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, D("2e6"))
-    high = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, D("9e9"))
-    assert kept(low, Reading(D("5e9"), "above")) == "kept"
-    assert kept(high, Reading(D("5e9"), "above")) == "unknown"
+    low = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, Dec("2e6"))
+    high = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, Dec("9e9"))
+    assert kept(low, Reading(Dec("5e9"), "above")) == "kept"
+    assert kept(high, Reading(Dec("5e9"), "above")) == "unknown"
 
 
 @given(
@@ -195,7 +195,7 @@ def test_an_insulation_limit_above_the_ranges_end_is_not_kept_by_over_range() ->
     bound=st.sampled_from(["above", "below"]),
 )
 def test_a_bound_never_tells_more_than_every_value_it_allows(
-    limit: D, bound_at: D, true_value: D, edge: Edge, bound: str
+    limit: Dec, bound_at: Dec, true_value: Dec, edge: Edge, bound: str
 ) -> None:
     """Whatever true value a bound allows, the exact judgement of it never contradicts."""
     allowed = true_value > bound_at if bound == "above" else true_value < bound_at
