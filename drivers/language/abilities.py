@@ -78,6 +78,13 @@ def tester_abilities(profile: TesterProfile) -> Abilities:
             "elapsed" in result_fields(profile, model) for model in profile.kinds.values()
         ),
         keep_alive_s=every,
+        poll_s=profile.timing.poll.value,
+        off_within_s=profile.timing.off.value,
+        start_lag_s=profile.timing.start_lag.value,
+        result_repeatable=all(
+            result is None or result.retry == "reads"
+            for result in (model.result or profile.result for model in profile.kinds.values())
+        ),
         power_up=profile.power_up,
         link_loss=profile.link_loss,
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from drivers.language.dialect import Dialect, TemplateError
 from drivers.language.fields import FIELDS, FieldSpec, nearest
 from drivers.language.formats import compile_format
-from drivers.language.values import Codec, NumberCodec, TextCodec, WordCodec
+from drivers.language.values import Codec, NumberCodec, ReadingCodec, TextCodec, WordCodec
 from orchestrator.units import Dimension
 
 
@@ -26,6 +26,18 @@ class Slot:
     @property
     def name(self) -> str:
         return self.spec.name
+
+    def left_out(self, text: str) -> bool:
+        """True if the text is the alternative, or a number equal to it ('0.0' where '0' is)."""
+        if self.alternative is None:
+            return False
+        if text.strip(" ") == self.alternative.strip(" "):
+            return True
+        number = self.codec.number if isinstance(self.codec, ReadingCodec) else self.codec
+        if not isinstance(number, NumberCodec):
+            return False
+        one, other = number.split(text), number.split(self.alternative)
+        return one is not None and other is not None and one[0] * one[1] == other[0] * other[1]
 
     def cut(self, text: str, *, loose: bool) -> str:
         """The part of the text that is the field's, where blanks around it are ignored."""

@@ -223,6 +223,7 @@ class Timing(Strict):
         reply: longest wait for one line of an answer.
         command: wait after a message that nothing answers, until it has taken effect.
         poll: pause between two looks. off: latest confirmed off after a stop.
+        start_lag: how long the state may still show what was before a start.
         event: longest wait for an event line where events are all there is.
         resync_quiet: silence that shows that nothing late is still coming.
     """
@@ -231,6 +232,7 @@ class Timing(Strict):
     command: Duration = seconds("0 s")
     poll: Duration = seconds("20 ms")
     off: Duration = seconds("12 s")
+    start_lag: Duration = seconds("500 ms")
     event: Duration = seconds("20 ms")
     resync_quiet: Duration = seconds("100 ms")
 

@@ -312,7 +312,7 @@ def _piece(slot: Slot, value: Any, way: Rounding) -> str:
 
 def _guarded(slot: Slot, piece: str) -> str:
     """Refuse a value whose text would be read as 'left out'."""
-    if slot.alternative is not None and piece.strip(" ") == slot.alternative.strip(" "):
+    if slot.left_out(piece):
         raise Refused(
             repr(piece), "a value apart from the alternative", "this text means 'left out'"
         )
@@ -320,6 +320,6 @@ def _guarded(slot: Slot, piece: str) -> str:
 
 
 def _value(slot: Slot, text: str, power: int) -> Any:
-    if slot.alternative is not None and slot.alternative == text:
+    if slot.left_out(text):
         return Reading(None, "none") if slot.spec.reading else None
     return slot.codec.decode(text, power)

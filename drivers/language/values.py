@@ -210,10 +210,17 @@ class ReadingCodec:
         found = self.number.split(text)
         if found is not None:
             for token in self.tokens:
-                if token.number is not None and found[0] == token.number:
+                if found[0] == self._figure(token):
                     return Reading(None if token.of is None else token.of.value, token.means)
         value = self.number.decode(text, power)
         return NO_MATCH if value is NO_MATCH else Reading(value)
+
+    def _figure(self, token: Token) -> Decimal | None:
+        """The number that a token looks like: '99999' is the token in '+99999' and '099999' too."""
+        if token.text is None:
+            return token.number
+        looks = self.number.split(token.text.rjust(self.number.width or 0))
+        return None if looks is None else looks[0]
 
     def _behind(self, text: str, power: int) -> Any:
         if self.number.width is not None:

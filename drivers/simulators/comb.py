@@ -9,9 +9,8 @@ from operator import xor
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from drivers.simulators.base import Instrument
+from drivers.simulators.base import Instrument, simulated
 from drivers.simulators.relays import RETURN, SOURCE, BankTraits, RelayUnit
-from drivers.simulators.serials import confessed
 
 if TYPE_CHECKING:
     from drivers.simulators.bench import Bench
@@ -137,6 +136,7 @@ class Comb(Instrument):
     """
 
     boot_s = 0.5
+    end = b"\r"
 
     def __init__(
         self,
@@ -154,7 +154,7 @@ class Comb(Instrument):
                 raise ValueError(f"{name}: address {address} is out of 0-31 or given twice")
             taken.add(address)
             serial = (serials or {}).get(unit, f"SIM-{500 + address:04d}")
-            self.units[unit] = CombUnit(bench, name, unit, address, confessed(serial))
+            self.units[unit] = CombUnit(bench, name, unit, address, simulated(serial))
         self._telegram: bytearray | None = None
 
     def _received(self, data: bytes) -> None:

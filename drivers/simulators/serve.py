@@ -11,7 +11,7 @@ import select
 import socket
 import threading
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
     from drivers.simulators.base import Instrument
@@ -53,7 +53,7 @@ class ServedInstrument(ABC):
         self._wake.close()
         self._waker.close()
 
-    def __enter__(self) -> ServedInstrument:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

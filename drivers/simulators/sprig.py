@@ -9,9 +9,8 @@ import re
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Final, Protocol, runtime_checkable
 
-from drivers.simulators.base import LineInstrument
+from drivers.simulators.base import LineInstrument, simulated
 from drivers.simulators.relays import RETURN, SOURCE, BankTraits, RelayUnit
-from drivers.simulators.serials import confessed
 
 if TYPE_CHECKING:
     from drivers.simulators.bench import Bench
@@ -82,7 +81,7 @@ class Sprig(LineInstrument):
         carrier: str | None = None,
     ) -> None:
         super().__init__(bench, name)
-        self.serial = confessed(serial)
+        self.serial = simulated(serial)
         try:
             (unit,) = units
         except ValueError:

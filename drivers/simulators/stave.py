@@ -6,8 +6,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from drivers.simulators.base import LineInstrument
-from drivers.simulators.serials import confessed
+from drivers.simulators.base import LineInstrument, simulated
 from drivers.simulators.stave_memory import StepMemory, parse_slot, slot_number
 from drivers.simulators.stave_run import Runner
 from drivers.simulators.stave_wire import (
@@ -49,10 +48,11 @@ class Stave(LineInstrument):
 
     boot_s = 2.0
     longest = LONGEST_LINE
+    newcomer_wins = True
 
     def __init__(self, bench: Bench, name: str, *, serial: str = "SIM-2207") -> None:
         super().__init__(bench, name)
-        self.serial = confessed(serial)
+        self.serial = simulated(serial)
         self.memory = StepMemory()
         self.runner = Runner(bench, name)
         self.expansion: Sprig | None = None
@@ -86,6 +86,14 @@ class Stave(LineInstrument):
             self.expansion = unit
 
     # ---- lines in turn
+
+    def next_due(self) -> float | None:
+        """When to look again: the next byte, or the next line's turn, which may yield bytes."""
+        with self.bench.lock:
+            due_s = super().next_due()
+            if not self._waiting:
+                return due_s
+            return self._busy_until_s if due_s is None else min(due_s, self._busy_until_s)
 
     def _line_came(self, line: bytes, too_long: bool) -> None:
         if not (too_long or self.faults.deaf) and _is_quit(line):

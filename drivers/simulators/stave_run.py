@@ -184,6 +184,9 @@ class Runner:
     # ---- slot after slot
 
     def _next_slot(self) -> None:
+        if not self.bench.guard_closed:
+            self._guard_off(self._power_ups)
+            return
         self._between = None
         (self._number, self._slot), *rest = self._todo
         self._todo = tuple(rest)

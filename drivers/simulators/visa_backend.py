@@ -84,7 +84,7 @@ class InstrumentLibrary(SimVisaLibrary):  # type: ignore[misc] # the library shi
     """The simulating library with devices of ours in place of a file's."""
 
     def _init(self) -> None:
-        self.sessions = {}
+        self.sessions: dict[Any, Any] = {}
         self.devices: dict[str, InstrumentDevice] = {}
 
     def open(self, session: Any, resource_name: str, *args: Any, **kwargs: Any) -> Any:
@@ -96,7 +96,7 @@ class InstrumentLibrary(SimVisaLibrary):  # type: ignore[misc] # the library shi
 
     def close(self, session: Any) -> Any:
         found = self.sessions.get(session)
-        if isinstance(getattr(found, "device", None), InstrumentDevice):
+        if found is not None and hasattr(found, "device"):
             kind = found.get_attribute(constants.ResourceAttribute.interface_type)[0]
             found.device.closed(noticed=kind == constants.InterfaceType.tcpip)
         return super().close(session)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -17,29 +18,39 @@ TRIES = 3
 """Link errors in a row after which a tester counts as unconfirmed."""
 
 Looking = Generator[Command, Any, OffProof]
+STOP_AGAIN = frozenset(
+    {TesterState.RISING, TesterState.DWELLING, TesterState.FALLING, TesterState.UNKNOWN}
+)
 UNPROVED = OffProof(False, None, DischargeGrade.NONE, TesterState.UNKNOWN)
 
 
 def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
     """Look until the output is off and discharged, or the tester's time for it is over.
 
-    Never raises for a failing link or instrument: the answer then is an unproved one.
+    A tester that is found on, or doesn't answer, is stopped again at each look: a start that was
+    still queued when the first stop arrived must not survive it. Never raises for a failing link
+    or instrument: the answer then is an unproved one.
     """
     until_s = run.now_s() + float(seat.adapter.abilities.off_within_s)
     failures = 0
-    proof = UNPROVED
     while True:
-        try:
-            proof = graded(run, seat, (yield Converse(seat.port, seat.adapter.confirm_off())))
-            failures = 0
-        except (LinkError, InstrumentFault):
-            proof = UNPROVED
-            failures += 1
+        proof = yield from _look(run, seat)
+        failures = failures + 1 if proof is UNPROVED else 0
         if (proof.off and proof.discharged) or failures >= TRIES or run.now_s() >= until_s:
             break
+        if proof.state in STOP_AGAIN:
+            with suppress(LinkError):  # what can't be delivered shows as not confirmed
+                yield Stop(seat.name)
         yield Wait(LOOK_AGAIN_S)
     seat.proof = proof
     return proof
+
+
+def _look(run: RunState, seat: TesterSeat) -> Looking:
+    try:
+        return graded(run, seat, (yield Converse(seat.port, seat.adapter.confirm_off())))
+    except (LinkError, InstrumentFault):
+        return UNPROVED
 
 
 def stop_and_confirm(run: RunState, seat: TesterSeat) -> Looking:

@@ -306,6 +306,7 @@ class Bench:
     station: Data = field(default_factory=station_data)
     testers: dict[str, Any] = field(default_factory=lambda: {"t1": PaperTester()})
     matrix: MatrixAbilities = MATRIX
+    matrices: dict[str, MatrixAbilities] = field(default_factory=dict)
 
     def steps(self, *steps: Data, **more: Any) -> Bench:
         self.program = program_data(*steps, **more)
@@ -327,7 +328,8 @@ class Bench:
 
     @property
     def instruments(self) -> Instruments:
-        matrices = dict.fromkeys(self.station.get("chains", {}), self.matrix)
+        chains = dict.fromkeys(self.station.get("chains", {}), self.matrix)
+        matrices = {**chains, **self.matrices}
         return Instruments(self.testers, matrices, {"one": "0" * 64})
 
     def bind(self) -> Schedule:

@@ -98,6 +98,24 @@ def test_a_value_that_reads_as_left_out_is_refused() -> None:
         template.render({"at_least": D("0.000004")}, rounding={"at_least": "down"})
 
 
+def test_an_alternative_that_is_a_number_is_left_out_in_every_spelling() -> None:
+    """An upper limit rounded down to 0.0 would mean OFF where 0 does."""
+    template = Template.compile("{at_most:mA .1|0}", PLAIN, sending=True)
+    assert template.parse(b"0") == {"at_most": None}
+    assert template.parse(b"0.00") == {"at_most": None}
+    with pytest.raises(CannotCarry, match="left out"):
+        template.render({"at_most": D("0.00004")}, rounding={"at_most": "down"})
+
+
+def test_a_token_that_looks_like_a_number_is_the_token_in_every_spelling() -> None:
+    """'99999' stands for above the range; '+99999' and '099999.0' are no readings either."""
+    dialect = Dialect(tokens=(Token("above", text="99999"),))
+    template = Template.compile("{resistance:kohm}", dialect, sending=False)
+    for wire in (b"99999", b"+99999", b"099999.0", b" 99999", b"9.9999E4"):
+        assert template.parse(wire) == {"resistance": Reading(None, "above")}
+    assert template.parse(b"99998") == {"resistance": Reading(D(99_998_000))}
+
+
 def test_a_value_that_cannot_be_told_is_refused() -> None:
     """Two limits cannot share one field."""
     template = Template.compile("{judged_current_at_most:mA .1|OFF}", PLAIN, sending=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -126,7 +127,7 @@ def test_however_the_bytes_are_cut_the_answers_are_the_same(cuts: set[int]) -> N
     raw = telegram("05I") + telegram("11R1") + telegram("05W10100") + telegram("05Q")
     line = Line()
     edges = [0, *sorted(cut for cut in cuts if cut < len(raw)), len(raw)]
-    for start, stop in zip(edges, edges[1:], strict=False):
+    for start, stop in pairwise(edges):
         line.comb.feed(raw[start:stop])
     line.clock.advance(0.015)
     got = line.comb.take()
