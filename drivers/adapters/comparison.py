@@ -24,9 +24,9 @@ def differences(
         if name not in values:
             continue
         sent = values[name]
-        if not any(_agrees(t, name, read, sent) for t in replies if name in t.fields):
-            if any(name in t.fields for t in replies):
-                found.append(f"{name} {_shown(read)} read, {_shown(sent)} sent")
+        carriers = [template for template in replies if name in template.fields]
+        if carriers and not any(_agrees(t, name, read, sent) for t in carriers):
+            found.append(f"{name} {_shown(read)} read, {_shown(sent)} sent")
     return tuple(found)
 
 

@@ -30,7 +30,7 @@ from orchestrator.errors import (
 MOST_FOREIGN = 200
 """Lines that belong to nothing asked, before an exchange is given up."""
 
-MAY_BE_UNKNOWN = frozenset({"state", "verdict", "cause", "interlock", "role", "moving"})
+MAY_BE_UNKNOWN = frozenset({"state", "cause", "interlock", "role", "moving"})
 """Fields whose unknown words are judged by whoever asked; elsewhere they are a fault."""
 
 Steps = Generator[Send | Receive | Pause, Reply | None, Any]
@@ -132,7 +132,7 @@ class Conversation:
             yield from self._read_back(exchange.read_back, exchange, values)
         return answer
 
-    def _ask(
+    def _ask(  # noqa: PLR0917 - the parts of an exchange and of its read-back
         self,
         body: bytes,
         values: Mapping[str, Any],
@@ -332,15 +332,18 @@ class Conversation:
 
 
 def _first(templates: tuple[Template, ...], body: bytes) -> Mapping[str, Any] | None:
-    """The fields of the first template that fits without unknown words, where those matter."""
+    """The fields of the first template that fits; unknown words only where those are judged."""
+    second: Mapping[str, Any] | None = None
     for template in templates:
         fields = template.parse(body)
         if fields is None:
             continue
         unknown = {name for name, value in fields.items() if value is UNKNOWN}
-        if unknown <= MAY_BE_UNKNOWN:
+        if not unknown:
             return fields
-    return None
+        if second is None and unknown <= MAY_BE_UNKNOWN:
+            second = fields
+    return second
 
 
 def _code(key: str) -> int | None:

@@ -168,7 +168,9 @@ class Quantiser:
                     remedy = f"shorten {attribute}"
                     raise CannotCarry(attribute, f"{slope:f} V/s", "a slope above 0", remedy)
                 if wire != slope:
-                    order = replace(order, **{attribute: _FLOOR.divide(order.level, wire)})
+                    time = _FLOOR.divide(order.level, wire)
+                    rising = attribute == "rise"
+                    order = replace(order, rise=time) if rising else replace(order, fall=time)
         if "total_time" in sent:
             total = values["total_time"]
             wire = self._carried("total_time", total, None, order, up=True)

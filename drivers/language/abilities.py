@@ -216,6 +216,26 @@ def bank_abilities(banks: Mapping[str, BankModel]) -> Mapping[str, BankAbility]:
     }
 
 
+def routing_abilities(profile: TesterProfile) -> MatrixAbilities:
+    """The relays of a tester that routes within its own set-up.
+
+    Raises:
+        ValueError: it doesn't.
+    """
+    routing = profile.routing
+    if routing is None:
+        raise ValueError(f"{profile.name} has no relays of its own")
+    return MatrixAbilities(
+        name=profile.name,
+        banks=bank_abilities(routing.banks),
+        addresses=routing.chain.addresses if routing.chain else None,
+        read_back=None,
+        settle_s=routing.settle.value,
+        power_up=profile.power_up,
+        link_loss=profile.link_loss,
+    )
+
+
 def matrix_abilities(profile: MatrixProfile) -> MatrixAbilities:
     """Everything that binding may ask of one type of relay unit."""
     return MatrixAbilities(

@@ -1,4 +1,4 @@
-"""Banks of channels, their numbers on the wire, switch pictures: matrices and testers that route."""
+"""Banks of channels, their numbers on the wire, address switches; for testers that route too."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.language.profile_common import RatingModel, Template, Words
-from orchestrator.documents import Strict, WholeNumber, YesNo, refuse
+from drivers.language.profile_common import Duration, RatingModel, Template, seconds
+from orchestrator.documents import Strict, WholeNumber, refuse
 from orchestrator.model.words import Role
 
 MOST_CHANNELS = 1024
@@ -97,14 +97,12 @@ class Items(Strict):
     Attributes:
         each: template of one item. separator: between items. before: ahead of the first, only
             if there is one. empty: what stands there when no channel is closed.
-        ranges: '-' if 4-6 may stand for 4,5,6 when read (only where an item is one number).
     """
 
     each: Template
     separator: str = ","
     before: str = ""
     empty: str = ""
-    ranges: str | None = None
 
 
 class Routing(Strict):
@@ -114,16 +112,4 @@ class Routing(Strict):
     banks: Annotated[dict[str, BankModel], Field(min_length=1)]
     numbering: Numbering | None = None
     items: Items | None = None
-    read_back: YesNo = False
-
-
-__all__ = [
-    "BankModel",
-    "ChainModel",
-    "Items",
-    "Numbering",
-    "Routing",
-    "SwitchModel",
-    "WholeSpan",
-    "Words",
-]
+    settle: Duration = seconds("0 s")

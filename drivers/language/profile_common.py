@@ -94,10 +94,10 @@ def _span(value: object) -> object:
             found=repr(value), expected="two quantities with ' .. ' between", remedy=remedy
         )
     least, most = _quantity(parts[0]), _quantity(parts[1])
-    if isinstance(least, Quantity) and isinstance(most, Quantity):
-        if least.dimension is not most.dimension or least > most:
-            found = f"{value!r}"
-            raise refuse(found=found, expected="the smaller one first, one kind", remedy=remedy)
+    both = isinstance(least, Quantity) and isinstance(most, Quantity)
+    if both and (least.dimension is not most.dimension or least > most):
+        expected = "the smaller one first, both of one kind"
+        raise refuse(found=repr(value), expected=expected, remedy=remedy)
     return (least, most)
 
 
@@ -341,9 +341,9 @@ class Exchange(Strict):
         if (self.send is None) == (self.raw is None):
             remedy = "write send: 'TEMPLATE', or raw: 'BYTES' for bytes without framing"
             raise refuse(found="both or neither", expected="send or raw", remedy=remedy)
-        unknown = set(self.for_each) - {"unit", "bank", "channel", "slot"}
+        unknown = set(self.for_each) - {"unit", "bank", "channel", "role"}
         if unknown:
-            remedy = "use unit, bank, channel or slot"
+            remedy = "use unit, bank, channel or role"
             raise refuse(found=f"{min(unknown)!r}", expected="a known loop", remedy=remedy)
         return self
 

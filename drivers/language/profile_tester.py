@@ -145,6 +145,7 @@ class KindModel(Strict):
             in withstand, else the resistance; may be written down, can't be changed.
         required_limits: 'total_current at_most' and the like.
         source_current: largest current into a fault.
+        measures: top of the measuring range: the bound that 'above' means.
         setup: the whole set-up of one step, in order.
         stored, result, live: instead of the common ones, where formats depend on the kind.
     """
@@ -166,6 +167,7 @@ class KindModel(Strict):
     compliance: Volts | None = None
     source_current: Amperes | None = None
     accuracy: dict[Measured, AccuracyModel] = Field(default_factory=dict)
+    measures: dict[Measured, AnyQuantity] = Field(default_factory=dict)
     one_source_channel: YesNo = False
     setup: Annotated[Exchanges, Field(min_length=1)]
     stored: Exchange | None = None
@@ -183,6 +185,11 @@ class KindModel(Strict):
         for quantity, accuracy in self.accuracy.items():
             if accuracy.plus.dimension is not LIMIT_DIMENSION[quantity]:
                 found = f"accuracy of {quantity} with {accuracy.plus}"
+                expected = f"a {LIMIT_DIMENSION[quantity]}"
+                raise refuse(found=found, expected=expected, remedy="correct the unit")
+        for quantity, top in self.measures.items():
+            if top.dimension is not LIMIT_DIMENSION[quantity]:
+                found = f"measures: {quantity} up to {top}"
                 expected = f"a {LIMIT_DIMENSION[quantity]}"
                 raise refuse(found=found, expected=expected, remedy="correct the unit")
         for text in self.required_limits:
@@ -217,6 +224,7 @@ class Off(Strict):
             event: nothing but a stop answered by the event 'safe'; none.
         discharge: the grade of evidence; `discharged_states` or `discharged_when` say when.
         voltage: measures the residual voltage, field ``{residual}``.
+        accuracy: of that measurement; the residual is reckoned at its upper end.
     """
 
     proof: Literal["state", "voltage", "event", "none"]
@@ -229,16 +237,17 @@ class Off(Strict):
     discharged_states: tuple[TesterState, ...] = ()
     discharged_when: dict[str, str] = Field(default_factory=dict)
     voltage: Exchange | None = None
+    accuracy: AccuracyModel | None = None
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
         if "voltage" in {self.proof, self.discharge} and self.voltage is None:
             remedy = "add voltage: {send: …, reply: '{residual:V}'}"
             raise refuse(found="nothing", expected="the key 'voltage'", remedy=remedy)
-        if self.discharge == "status" and self.proof != "event":
-            if not self.discharged_states and not self.discharged_when:
-                remedy = "add discharged_states: [off, …] or discharged_when: {status: '+5'}"
-                raise refuse(found="nothing", expected="when it is discharged", remedy=remedy)
+        told = self.proof == "event" or self.discharged_states or self.discharged_when
+        if self.discharge == "status" and not told:
+            remedy = "add discharged_states: [off, …] or discharged_when: {status: '+5'}"
+            raise refuse(found="nothing", expected="when it is discharged", remedy=remedy)
         unsafe = [state for state in (*self.states, *self.discharged_states) if state.active]
         if unsafe:
             remedy = "only states in which the output is off belong here"
@@ -288,7 +297,10 @@ class Carry(Strict):
 
 
 class TesterProfile(CommonProfile):
-    """A whole tester: abilities and command set."""
+    """A whole tester: abilities and command set.
+
+    ``reset`` ends a latched trip; it is sent at a person's order only, never in a run.
+    """
 
     kind: Literal["tester"]
     identify: Identify
@@ -296,6 +308,7 @@ class TesterProfile(CommonProfile):
     keep_alive: KeepAlive | None = None
     arm: Exchanges = ()
     clear: Clear | None = None
+    reset: Exchanges = ()
     errors: Errors | None = None
     memory: Memory | None = None
     kinds: Annotated[dict[StepKind, KindModel], Field(min_length=1)]

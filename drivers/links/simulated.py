@@ -66,7 +66,7 @@ class SimulatedInstrumentLink:
                 return b""
             due_s = self._instrument.next_due()
             until_s = now_s + LOOK_EVERY_S if due_s is None else max(due_s, now_s)
-            self._clock.sleep(max(1e-6, min(until_s, deadline_s) - now_s))
+            self._clock.sleep(max(1e-9, min(until_s, deadline_s) - now_s))
 
     def reopen(self) -> None:
         if self._open:

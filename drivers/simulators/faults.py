@@ -6,6 +6,7 @@ physical models: see `output.OutputFaults` and `relays.RelayUnit`.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -65,13 +66,13 @@ class FaultPlan:
         mute: carries out everything, answers nothing.
         deaf: doesn't even hear.
         unplugged: a link that is closed or lost can't be opened again.
-        seen: every message that arrived, in order.
+        seen: the last messages that arrived, in order.
     """
 
     mute: bool = False
     deaf: bool = False
     unplugged: bool = False
-    seen: list[bytes] = field(default_factory=list)
+    seen: deque[bytes] = field(default_factory=lambda: deque(maxlen=10_000))
     _rules: list[_Rule] = field(default_factory=list)
     _previous: Answers = ()
     _link_drops: list[_Rule] = field(default_factory=list)

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from drivers.simulators.base import Instrument
 
-LONGEST_WAIT_S = 0.05
+LONGEST_WAIT_S = 0.010
+"""No longer than the library itself would wait before it looks again."""
 _serial = itertools.count(1)
 
 

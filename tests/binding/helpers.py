@@ -5,6 +5,7 @@ Everything is plain data with defaults that bind; a test changes the one thing i
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -178,13 +179,16 @@ def bank_with(bank: str, **changes: Any) -> MatrixAbilities:
     return replace(MATRIX, banks=banks)
 
 
+LEVEL_STEP, LIMIT_STEP = D(1), D("0.00001")
+
+
 @dataclass
 class PaperTester:
     """A tester port whose wire has a grid for levels and limits, rounded as the rules say."""
 
     abilities: Abilities = TESTER
-    level_step: Decimal = D(1)
-    limit_step: Decimal = D("0.00001")
+    level_step: Decimal = LEVEL_STEP
+    limit_step: Decimal = LIMIT_STEP
     spoil: Callable[[StepOrder], StepOrder] = field(default=lambda order: order)
 
     def quantise(self, order: StepOrder) -> StepOrder:
@@ -283,18 +287,19 @@ INSULATE: Data = {
 }
 
 
+def plain(data: Data) -> Any:
+    """The data without shared parts, which YAML would write as anchors."""
+    return json.loads(json.dumps(data))
+
+
 def changed(data: Data, **changes: Any) -> Data:
     """A copy with values replaced; ``None`` takes a key out."""
     return {k: v for k, v in {**data, **changes}.items() if v is not None}
 
 
 def program_data(*steps: Data, **more: Any) -> Data:
-    return {
-        "name": "paper",
-        "revision": "1",
-        "steps": list(steps or (BOND, CONTACT, HIPOT)),
-        **more,
-    }
+    chosen = list(steps or (BOND, CONTACT, HIPOT))
+    return {"name": "paper", "revision": "1", "steps": chosen, **more}
 
 
 @dataclass
@@ -318,7 +323,7 @@ class Bench:
 
     def documents(self) -> tuple[Document[Program], Document[Fixture], Document[Station]]:
         def text(data: Data) -> str:
-            return yaml.safe_dump(data, sort_keys=False)
+            return yaml.safe_dump(plain(data), sort_keys=False)
 
         return (
             parse_document(text(self.program), "program.yaml", Program),

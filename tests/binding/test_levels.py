@@ -39,7 +39,7 @@ def with_grid(step: Data, level_step: str = "10", limit_step: str = "0.00001") -
 def test_a_level_off_the_grid_goes_up_and_says_so() -> None:
     """Definitions: to the smallest value the wire can carry at or above what was asked."""
     step = with_grid(changed(HIPOT, level="1525 V")).bind().steps[2]
-    assert (step.asked.level, step.order.level) == (1525, 1530)
+    assert (step.asked.level, step.order.level) == (D(1525), D(1530))
     assert "level: asked 1.525 kV, on the wire 1.53 kV (rounded up)" in step.reasons
 
 

@@ -88,7 +88,7 @@ def test_a_bank_that_is_not_on_the_net_is_left_alone() -> None:
     """Points without a high-current lead don't stress the high-current bank."""
     bench = Bench()
     bench.matrix = bank_with("hc", rating=LOW)
-    assert bench.bind()
+    assert bench.bind().steps
 
 
 def test_open_contacts_on_the_driven_bus_stand_the_level_in_every_unit() -> None:
@@ -122,7 +122,7 @@ def test_an_idle_testers_terminal_on_the_point_stands_the_level() -> None:
     assert "terminal t2.output (idle): AC (rms) rating 300 V" in told(bench)
     bench = Bench()
     idle_tester(bench, IDLE)
-    assert bench.bind()
+    assert bench.bind().steps
 
 
 def test_an_idle_terminal_without_a_stated_rating_is_refused() -> None:
@@ -149,7 +149,7 @@ def test_without_an_upper_limit_the_sources_own_current_counts() -> None:
     """Insulation has no current limit: then what the source can feed must be carried."""
     bench = Bench().steps(BOND, CONTACT, INSULATE)
     bench.matrix = bank_with("hv", rating=replace(IDLE, carry_a=Decimal("0.2")))
-    assert bench.bind()
+    assert bench.bind().steps
     bench.matrix = bank_with("hv", rating=replace(IDLE, carry_a=Decimal("0.001")))
     assert "current rating 1 mA" in told(bench.steps(BOND, INSULATE | {"prove_contact": []}))
     unknown = Bench().steps(BOND, CONTACT, INSULATE)

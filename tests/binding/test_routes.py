@@ -158,6 +158,7 @@ def test_points_joined_by_an_idle_terminal_cannot_be_opposed() -> None:
 def test_continuity_through_the_bonding_route_uses_the_bonding_function() -> None:
     """It drives through the high-current leads, so the bonding function has to do it."""
     step = changed(CONTACT, apply_to=["cover"], level="5 A", route="bonding")
+    step["accept"] = {"resistance": {"at_most": "1 ohm"}}
     bound = Bench().steps(step).bind().steps[0]
     assert bound.kind is StepKind.CONTINUITY
     assert bound.order.kind is StepKind.BONDING

@@ -80,8 +80,8 @@ class Player:
             self.clock.advance(0.01)
             answer = self.ask(sent)
         if sent in self.measured:
-            same = len(answer) == len(told)
-            assert same and all(map(self.near, answer, told)), f"{sent}: {answer} for {told}"
+            assert len(answer) == len(told), sent
+            assert all(map(self.near, answer, told)), f"{sent}: {answer} for {told}"
         else:
             assert answer == told, sent
 
