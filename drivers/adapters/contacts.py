@@ -117,7 +117,7 @@ class Layout:
         if not self._spans_banks(scope):
             values |= self._masks(scope, inside)
         values |= self._lists(scope, inside)
-        values["items"] = self._written(inside)
+        values["items"] = self._written(inside) or None
         values["count"] = len(inside)
         return values
 

@@ -284,13 +284,22 @@ class Conversation:
                     self._owed_prompts -= 1
                     continue
                 return _PROMPT
-            if not reply.data:
-                continue
-            if self.events.take(reply.data):
-                self._owed_prompts += int(self._profile.framing.receive.prompt_after_events)
+            if self._take_event(reply.data) or not reply.data:
                 continue
             return reply.data
         raise ProtocolFault(f"{self.name}: {MOST_FOREIGN} lines that nobody asked for")
+
+    def _take_event(self, message: bytes) -> bool:
+        """Whether a line is an event; some instruments write their prompt again behind it."""
+        taken = self.events.take(message)
+        self._owed_prompts += int(taken and self._profile.framing.receive.prompt_after_events)
+        return taken
+
+    def absorb(self, drained: bytes) -> None:
+        """Drained bytes through the event rules. Never raises."""
+        events = self.events.absorb(drained)
+        if self._profile.framing.receive.prompt_after_events:
+            self._owed_prompts += events
 
     def listen(self, within_s: float) -> Talk[None]:
         """Take events that come within so long; ends with the first silence."""
@@ -298,10 +307,12 @@ class Conversation:
             reply = yield Receive(self._framing.frame, within_s, silence_ok=True)
             if reply is None:
                 return
-            if reply.data and not self.events.take(reply.data):
+            if not self._take_event(reply.data) and reply.data:
                 raise ProtocolFault(
                     f"{self.name}: {reply.data!r} came unasked and is no event", raw=reply.data
                 )
+            if not reply.data and self._owed_prompts:
+                self._owed_prompts -= 1
             within_s = 0.0
 
     def quiet(self) -> Talk[None]:
@@ -315,8 +326,7 @@ class Conversation:
             if reply is None:
                 self._owed_prompts = 0
                 return
-            if reply.data:
-                self.events.take(reply.data)
+            self.events.take(reply.data)
         raise ProtocolFault(f"{self.name}: doesn't stop sending lines that nobody asked for")
 
     def _silent(self, sent: bytes) -> Talk[None]:

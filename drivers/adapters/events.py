@@ -43,31 +43,34 @@ class EventRules:
     def take(self, message: bytes) -> bool:
         """Whether a message, its terminator off, is an event; if so it was told.
 
-        A piece that a drain left behind is joined to the first message after it.
+        A piece that a drain left behind is joined to the first message after it, which may be
+        empty: then only the terminator was missing.
         """
         piece = self._rest.drain()
         if piece and self._matches(piece + message):
             return True
-        return self._matches(message)
+        return bool(message) and self._matches(message)
 
-    @property
-    def piece(self) -> bytes:
-        """The beginning of a line whose end hasn't come."""
-        return self._rest.pending
+    def absorb(self, drained: bytes) -> int:
+        """Take whole lines through the rules, keep the beginning of the next. Never raises.
 
-    def absorb(self, drained: bytes) -> None:
-        """Take whole lines through the rules, keep the beginning of the next. Never raises."""
+        Returns:
+            Events taken, less the prompts seen behind them.
+        """
+        frame, unanswered = self._framing.frame, 0
         self._rest.feed(drained)
         while True:
             try:
-                reply = self._rest.take(self._framing.frame)
+                reply = self._rest.take(frame)
             except ProtocolFault:
                 self._rest.drain()  # longer than any line: nothing that could be matched
-                return
+                return unanswered
             if reply is None:
-                return
+                return unanswered
             if reply.data:
-                self._matches(reply.data)
+                unanswered += int(self._matches(reply.data))
+            elif reply.end == frame.prompt:
+                unanswered = max(unanswered - 1, 0)
 
     def _matches(self, message: bytes) -> bool:
         if not self._rules:

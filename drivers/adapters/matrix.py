@@ -111,7 +111,7 @@ class ProfileMatrix:
 
     def absorb(self, drained: bytes) -> None:
         """A matrix has nothing to say unasked."""
-        self._talk.events.absorb(drained)
+        self._talk.absorb(drained)
 
     # ---- moving relays
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Literal
 
@@ -33,34 +34,39 @@ def readings(
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A result as it came: its fields, the whole message, the body, templates for the cause."""
+
+    fields: Mapping[str, Any]
+    raw: bytes
+    body: bytes
+    causes: tuple[Template, ...] = ()
+
+
 def reading_of(
-    fields: Mapping[str, Any],
-    raw: bytes,
-    body: bytes,
-    kind: StepKind,
-    compiled: CompiledKind,
-    causes: Iterable[Template],
-    evidence: frozenset[Evidence],
+    told: Told, kind: StepKind, compiled: CompiledKind, evidence: frozenset[Evidence]
 ) -> TesterReading:
     """A result. A verdict that is none of the neutral words is no verdict."""
+    fields = told.fields
     word = fields.get("verdict")
     verdict = _VERDICTS.get(word) if isinstance(word, str) else None
     return TesterReading(
         verdict=verdict,
         values=readings(fields, kind, compiled),
         evidence=evidence,
-        cause=_cause(body, causes, fields),
-        raw=raw,
+        cause=_cause(told),
+        raw=told.raw,
     )
 
 
-def _cause(body: bytes, causes: Iterable[Template], fields: Mapping[str, Any]) -> str:
-    for template in causes:
-        parsed = template.parse(body)
+def _cause(result: Told) -> str:
+    for template in result.causes:
+        parsed = template.parse(result.body)
         cause = None if parsed is None else parsed.get("cause")
         if isinstance(cause, str):
             return cause
-    told = fields.get("cause")
+    told = result.fields.get("cause")
     return told if isinstance(told, str) else ""
 
 

@@ -24,8 +24,7 @@ class SetUp:
     """Sends set-ups of one tester.
 
     Args:
-        units: unit → address of the relays that the tester switches itself.
-        layout: of those relays.
+        layout: of the relays that the tester switches itself; units: unit → address.
     """
 
     def __init__(
@@ -38,7 +37,7 @@ class SetUp:
         self._made = made
         self._talk = talk
         self._layout = layout
-        self._units = units
+        self.units = dict(units)
 
     # ---- values of a step
 
@@ -54,12 +53,12 @@ class SetUp:
     def points(self, order: StepOrder) -> tuple[Point, ...]:
         """The contacts that the tester is to close for a step."""
         return tuple(
-            Point(self._units.get(c.unit), c.bank, c.channel, c.role.value)
+            Point(self.units.get(c.unit), c.bank, c.channel, c.role.value)
             for c in order.route.contacts
         )
 
     def _whole(self) -> Scope:
-        addresses = tuple(self._units.values())
+        addresses = tuple(self.units.values())
         return Scope(address=addresses[0] if len(addresses) == 1 else None)
 
     def turns(
@@ -70,7 +69,7 @@ class SetUp:
         if self._layout is None or not exchange.model.for_each:
             return [base]
         points = self.points(order)
-        addresses = tuple(self._units.values()) or (None,)
+        addresses = tuple(self.units.values()) or (None,)
         return [
             base | dict(self._layout.values(scope, points))
             for scope in self._layout.scopes(exchange.model.for_each, addresses, points)

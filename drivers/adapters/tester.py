@@ -12,7 +12,7 @@ from drivers.adapters.conversation import Answer, Conversation
 from drivers.adapters.events import EventRules
 from drivers.adapters.identity import identity_of
 from drivers.adapters.quantising import Quantiser
-from drivers.adapters.results import counter_evidence, reading_of, readings, residual_of
+from drivers.adapters.results import Told, counter_evidence, reading_of, readings, residual_of
 from drivers.adapters.resynchronising import resynchronise
 from drivers.adapters.setting_up import SetUp
 from drivers.adapters.tester_state import Watch
@@ -65,11 +65,15 @@ class ProfileTester:
                 items=profile.routing.items,
                 dialect=made.dialect,
             )
-        self._set_up = SetUp(made, self.talk, layout, dict(units or {}))
+        self._set_up = SetUp(made, self.talk, layout, units or {})
         if made.errors is not None:
             self.talk.ask_errors = self._set_up.errors
         self._batch: tuple[StepOrder, ...] = ()
         self._cleared = False
+
+    def use_relays(self, units: Mapping[str, int | None]) -> None:
+        """Tell the addresses of the relay units that this tester switches itself."""
+        self._set_up.units = dict(units)
 
     # ---- who is there
 
@@ -142,6 +146,10 @@ class ProfileTester:
 
     def prepare(self, batch: tuple[StepOrder, ...]) -> Talk[None]:
         """Clear, set up, prove. Raises InstrumentRefused, SetupMismatch."""
+        if len(batch) > self.abilities.slots:
+            expected = f"at most {self.abilities.slots}"
+            raise CannotCarry("batch", f"{len(batch)} steps", expected, "cut the program apart")
+        batch = tuple(order.in_slot(place) for place, order in enumerate(batch))
         self._batch, self._cleared = batch, False
         cleared = yield from self._set_up.clear(self._state)
         yield from self._set_up.send(batch)
@@ -236,27 +244,23 @@ class ProfileTester:
             for told in self._watch.results:
                 if told.fields.get("slot", values["slot"]) == values["slot"]:
                     cause = self._made.causes_of_events.get(told.line)
-                    unwrapped = self._made.framing.unwrap(told.raw)
-                    return reading_of(
-                        told.fields,
-                        told.raw,
-                        b"" if unwrapped is None else unwrapped.body,
-                        self._batch[index].kind,
-                        kind,
-                        () if cause is None else (cause,),
-                        frozenset({Evidence.EVENT}),
-                    )
+                    causes = () if cause is None else (cause,)
+                    came = Told(told.fields, told.raw, self._body(told.raw), causes)
+                    evidence = frozenset({Evidence.EVENT}) & frozenset(self._profile.freshness)
+                    return reading_of(came, self._batch[index].kind, kind, evidence)
             yield from self.talk.listen(float(self._profile.timing.event))
         raise TimedOut(f"{self.talk.name}: no result came for step {index + 1} of the batch")
 
     def _reading(
         self, answer: Answer, index: int, kind: CompiledKind, evidence: frozenset[Evidence]
     ) -> TesterReading:
-        unwrapped = self._made.framing.unwrap(answer.raw)
-        body = b"" if unwrapped is None else unwrapped.body
         declared = evidence & frozenset(self._profile.freshness)
-        step = self._batch[index].kind
-        return reading_of(answer.fields, answer.raw, body, step, kind, kind.causes, declared)
+        told = Told(answer.fields, answer.raw, self._body(answer.raw), kind.causes)
+        return reading_of(told, self._batch[index].kind, kind, declared)
+
+    def _body(self, raw: bytes) -> bytes:
+        unwrapped = self._made.framing.unwrap(raw)
+        return b"" if unwrapped is None else unwrapped.body
 
     # ---- off
 
@@ -347,7 +351,7 @@ class ProfileTester:
 
     def absorb(self, drained: bytes) -> None:
         """Late bytes: through the event rules, whole lines at once, a piece with what follows."""
-        self.talk.events.absorb(drained)
+        self.talk.absorb(drained)
 
     def _state(self) -> Talk[TesterState]:
         if self._made.status is None:

@@ -237,15 +237,15 @@ def _class_troubles(spot: Spot) -> Iterator[Trouble]:
             "write class: acts",
         )
     sets = {name for name in named_fields(model.send) if _is_set_point(name)}
-    if model.class_ is None and model.reply and spot.block in ("setup", "apply", "close", "open"):
-        if sets or spot.block != "setup":
-            yield Trouble(
-                place,
-                f"class of {spot.block}",
-                "none: with a reply it would count as reads and be repeated",
-                "sets or acts",
-                "write class: sets if sending it twice is harmless, else class: acts",
-            )
+    moves = spot.block in ("apply", "close", "open") or (spot.block == "setup" and bool(sets))
+    if model.class_ is None and model.reply and moves:
+        yield Trouble(
+            place,
+            f"class of {spot.block}",
+            "none: with a reply it would count as reads and be repeated",
+            "sets or acts",
+            "write class: sets if sending it twice is harmless, else class: acts",
+        )
     if spot.block == "errors" and model.class_ is None:
         yield Trouble(
             place,

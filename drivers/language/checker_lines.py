@@ -21,7 +21,7 @@ def takes(template: Template, body: bytes) -> bool:
 
 
 def line_troubles(
-    lines: Lines, events: Patterns, sample: dict[Template, tuple[bytes, ...]]
+    lines: Lines, events: Patterns, sample: dict[str, tuple[bytes, ...]]
 ) -> Iterator[Trouble]:
     """Patterns that never come to be seen, because an earlier one takes every such line."""
     order: list[tuple[str, Patterns]] = [
@@ -57,9 +57,9 @@ def line_troubles(
 
 
 def _covering(
-    pattern: Template, seen: list[tuple[str, Template]], sample: dict[Template, tuple[bytes, ...]]
+    pattern: Template, seen: list[tuple[str, Template]], sample: dict[str, tuple[bytes, ...]]
 ) -> str | None:
-    bodies = sample.get(pattern, ())
+    bodies = sample.get(pattern.text, ())
     if not bodies:
         return None
     for _, earlier in seen:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from drivers.language.dialect import Dialect, TemplateError
 from drivers.language.exchanges import CompiledExchange, Compiler, Place
@@ -21,6 +22,7 @@ from orchestrator.model.words import (
 )
 from orchestrator.units import Dimension
 
+_ACTS: Any = {"class": "acts"}
 _VERDICT = re.compile(r"(?<!\{)\{verdict(?=[:|}])")
 
 
@@ -47,10 +49,10 @@ class Lines:
 
 @dataclass(frozen=True, slots=True)
 class CompiledCarry:
-    """How another instrument's messages are carried."""
+    """How another instrument's messages are carried. The reply that means silence, without the
+    field ``{payload}``, is tried first."""
 
     exchange: CompiledExchange
-    silent: Template | None
     inner_end: bytes
     stripped: bool
     most: int | None
@@ -69,6 +71,7 @@ class CompiledTester:
     keep_alive: CompiledExchange | None
     arm: tuple[CompiledExchange, ...]
     clear: tuple[CompiledExchange, ...]
+    reset: tuple[CompiledExchange, ...]
     errors: CompiledExchange | None
     clear_tail: tuple[CompiledExchange, ...]
     count: CompiledExchange | None
@@ -153,6 +156,7 @@ class _Builder:
             keep_alive=c.maybe(p.keep_alive, ("keep_alive",)),
             arm=c.exchanges(p.arm, ("arm",)),
             clear=c.exchanges(p.clear.exchanges if p.clear else (), ("clear", "exchanges")),
+            reset=c.exchanges(p.reset, ("reset",)),
             errors=c.maybe(p.errors.ask if p.errors else None, ("errors", "ask")),
             clear_tail=c.exchanges(memory.clear_tail if memory else (), ("memory", "clear_tail")),
             count=c.maybe(memory.count if memory else None, ("memory", "count")),
@@ -245,15 +249,10 @@ class _Builder:
         carry, c = self._profile.carry, self._compiler
         if carry is None:
             return None
-        model = Exchange.model_validate(
-            {"send": carry.send, "reply": [carry.reply], "class": "acts", "within": carry.within}
-        )
-        silent = carry.silent
+        replies = [carry.reply] if carry.silent is None else [carry.silent, carry.reply]
+        model = Exchange(send=carry.send, reply=tuple(replies), within=carry.within, **_ACTS)
         return CompiledCarry(
             exchange=c.exchange(model, ("carry",)),
-            silent=None
-            if silent is None
-            else c.template(silent, ("carry", "silent"), sending=False),
             inner_end=carry.inner_end.encode("latin-1"),
             stripped=carry.stripped,
             most=carry.most,

@@ -108,16 +108,29 @@ class Compiler:
         self.profile = profile
         self._locate = locate
         self._faults: list[Fault] = []
-        self.dialect = Dialect()
-        try:
-            self.dialect = dialect_of(profile)
-        except TemplateError as error:
-            self.fault(error, ("words",))
+        self._wordless: frozenset[str] = frozenset()
+        self.dialect = self._dialect()
         self.framing = WireFraming(profile.framing.model_copy(update=_BARE), self.dialect)
         try:
             self.framing = WireFraming(profile.framing, self.dialect)
         except TemplateError as error:
             self.fault(error, ("framing",))
+
+    def _dialect(self) -> Dialect:
+        """The dialect; faulty words are noted and left out, so that the rest can be compiled."""
+        profile, good = self.profile, dict(self.profile.words)
+        for name, words in profile.words.items():
+            try:
+                Dialect(words={name: words})
+            except TemplateError as error:
+                self.fault(error, ("words", name))
+                del good[name]
+        self._wordless = frozenset(profile.words) - frozenset(good)
+        try:
+            return dialect_of(profile.model_copy(update={"words": good}))
+        except TemplateError as error:
+            self.fault(error, ("units",))
+            return Dialect(words=good)
 
     @property
     def faults(self) -> tuple[Fault, ...]:
@@ -126,6 +139,8 @@ class Compiler:
 
     def fault(self, error: Any, place: Place) -> None:
         """Note a fault; the error says found, expected and remedy."""
+        if any(error.found == f"{name!r} without words" for name in self._wordless):
+            return  # its words have been found faulty already
         what = ".".join(f"[{p + 1}]" if isinstance(p, int) else p for p in place)
         what = what.replace(".[", "[")
         found, expected, remedy = error.found, error.expected, error.remedy

@@ -182,7 +182,12 @@ _WORDS = (
     _word("moving", "whether relays are moving", _ON_OFF, settable=False),
     _word("interlock", "as the instrument sees it", ("closed", "open"), settable=False),
     _word("state", "what the instrument says it does; the profile's own words", settable=False),
-    _word("verdict", "the instrument's verdict", ("pass", "fail", "no_verdict"), settable=False),
+    _word(
+        "verdict",
+        "the instrument's verdict",
+        ("pass", "fail", "breakdown", "no_verdict"),
+        settable=False,
+    ),
     _word("cause", "why a step ended; the profile's own words", settable=False),
     _word("role", "role of a channel", ("source", "return", "sense", "open", "both", "unsure")),
     _word("bank", "bank of a relay unit; the profile's own names"),

@@ -94,8 +94,9 @@ def _span(value: object) -> object:
             found=repr(value), expected="two quantities with ' .. ' between", remedy=remedy
         )
     least, most = _quantity(parts[0]), _quantity(parts[1])
-    both = isinstance(least, Quantity) and isinstance(most, Quantity)
-    if both and (least.dimension is not most.dimension or least > most):
+    if not isinstance(least, Quantity) or not isinstance(most, Quantity):
+        return (least, most)
+    if least.dimension is not most.dimension or least > most:
         expected = "the smaller one first, both of one kind"
         raise refuse(found=repr(value), expected=expected, remedy=remedy)
     return (least, most)

@@ -22,8 +22,8 @@ def open_link(
     """Connect to an instrument of the bench.
 
     Args:
-        settings: `instrument` is its name on the bench.
-        name: shown in errors.
+        settings: `instrument` is its kind; or its name on a bench that was built by hand.
+        name: that of the station file, under which the bench built from it holds the instrument.
         clock: the bench's clock; a virtual one is advanced while waiting for a reply.
         bench: where the instrument stands.
 
@@ -31,7 +31,7 @@ def open_link(
         Refused: no such instrument on the bench.
         LinkLost: the instrument is unplugged.
     """
-    instrument = bench.instruments.get(settings.instrument)
+    instrument = bench.instruments.get(name) or bench.instruments.get(settings.instrument)
     if instrument is None:
         known = ", ".join(sorted(bench.instruments)) or "none"
         found, remedy = f"{settings.instrument!r}", "correct the name in the station file"

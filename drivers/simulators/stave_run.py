@@ -168,6 +168,7 @@ class Runner:
             raise Refused(6)
         if self._tripped and not self.bench.guard_closed:
             raise Refused(7)
+        self._complete = self._failed = False  # section 2: bits 6, 7, 8, 10, 11
         self._tripped = self._error = self._stopped = False
         self._results.clear()
 

@@ -12,7 +12,8 @@ from typing import Any, Self
 from orchestrator.assembly.gate import Confirm, pass_gate
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
 from orchestrator.assembly.plugins import BENCHES, INPUTS, LINKS, plugin
-from orchestrator.clock import Clock, SystemClock
+from orchestrator.assembly.virtual import PatientStore
+from orchestrator.clock import Clock, SystemClock, VirtualClock
 from orchestrator.contract import InputBlock, Link, RelayMatrix, SafetyTester
 from orchestrator.documents import Document
 from orchestrator.model.fixture import Fixture
@@ -66,6 +67,10 @@ class LiveStation:
         except BaseException:
             self._closing.close()
             raise
+
+    @property
+    def _virtual(self) -> bool:
+        return isinstance(self.clock, VirtualClock)
 
     def bind(
         self, program: Document[Program] | Program, fixture: Document[Fixture] | None = None
@@ -167,7 +172,7 @@ class LiveStation:
             },
             interlock=Interlock({e.name: float(e.stale_after) for e in station.interlock}),
             clock=self.clock,
-            store=self._store,
+            store=PatientStore(self._store) if self._virtual else self._store,
             safe_ac_v=station.safe_level.ac.value,
             safe_dc_v=station.safe_level.dc.value,
             relay_settle_s=float(station.relay_settle),

@@ -6,14 +6,13 @@ A rating that isn't stated counts as too low. AC needs the rms rating and, for i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
 from orchestrator.binding.amounts import amps, volts
 from orchestrator.binding.context import Candidate
-from orchestrator.binding.nets import Burden, burdens
-from orchestrator.binding.routes import Routing
+from orchestrator.binding.nets import Burden
 from orchestrator.errors import Fault
 from orchestrator.formulas.currents import peak_v
 from orchestrator.model.abilities import Rating
@@ -43,11 +42,13 @@ def stress_of(candidate: Candidate, order: StepOrder) -> Stress:
     return Stress(order.waveform, order.level, ability.source_current_a if most is None else most)
 
 
-def check_ratings(candidate: Candidate, routing: Routing, order: StepOrder) -> Iterator[Fault]:
+def check_ratings(
+    candidate: Candidate, loaded: Iterable[Burden], stress: Stress
+) -> Iterator[Fault]:
     """A fault for every rating that is too low or not stated."""
-    stress, task = stress_of(candidate, order), candidate.task
+    task = candidate.task
     seen_unknown: set[str] = set()
-    for burden in burdens(candidate, routing):
+    for burden in loaded:
         for found, expected in shortfalls(burden, stress):
             remedy = "lower the level, or wire these points through contacts that stand it"
             yield Fault(f"{task.what}, {burden.what}", found, expected, remedy, task.at("level"))

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from orchestrator.binding.amounts import amps, volts
 from orchestrator.binding.context import Candidate
-from orchestrator.binding.nets import burdens
+from orchestrator.binding.nets import Burden
 from orchestrator.binding.ratings import Stress
-from orchestrator.binding.routes import Routing
 from orchestrator.formulas.currents import peak_v
 from orchestrator.model.words import CONTACT_KINDS, StepKind, Waveform
 
+MOST_LISTED = 8
+
 
 def explain(
-    chosen: Candidate, routing: Routing, stress: Stress, *, hazardous: bool
+    chosen: Candidate, loaded: Sequence[Burden], stress: Stress, *, hazardous: bool
 ) -> Iterator[str]:
     """Why the step may run as it is bound."""
     yield _hazard(chosen, hazardous=hazardous)
@@ -22,14 +23,20 @@ def explain(
         told = volts(stress.voltage_v)
         if stress.waveform is Waveform.AC:
             told += f" rms, {volts(peak_v(stress.voltage_v))} peak"
-        standing = [burden.what for burden in burdens(chosen, routing) if burden.stands]
-        yield f"stand {told}: " + ", ".join(standing)
+        yield f"stand {told}: " + _listed([b.what for b in loaded if b.stands])
     if stress.current_a is not None:
-        carrying = [burden.what for burden in burdens(chosen, routing) if burden.carries]
-        yield f"carry {amps(stress.current_a)}: " + ", ".join(carrying)
+        carrying = [b.what for b in loaded if b.carries]
+        yield f"carry {amps(stress.current_a)}: " + _listed(carrying)
     step = chosen.task.step
     if step.kind is StepKind.CONTINUITY and chosen.ability.kind is StepKind.BONDING:
         yield "continuity through the bonding route: done by the tester's bonding function"
+
+
+def _listed(names: Sequence[str]) -> str:
+    """The names, or the first few and how many more."""
+    more = len(names) - MOST_LISTED
+    told = ", ".join(names[:MOST_LISTED])
+    return told if more <= 0 else f"{told} and {more} more"
 
 
 def _hazard(chosen: Candidate, *, hazardous: bool) -> str:

@@ -74,8 +74,8 @@ def _drive(candidate: Candidate, routing: Routing, point: str, side: Side, at: P
     name = uses.source if side is Side.SOURCE else uses.return_
     terminal = Terminal(candidate.tester, name)
     positions = wiring.points[point]
-    # Positions that don't exist are reported by the checks of fixture and station.
-    broken = any(wiring.places.get(position) is None for position in positions)
+    # Wrong positions and feeds are reported by the checks of fixture and station.
+    broken = not all(wiring.sound(position) for position in positions)
     routing.broken = routing.broken or broken
     found = _leads(candidate, point, positions, terminal, side)
     if len(found) == 1:
@@ -139,10 +139,12 @@ def _sense(candidate: Candidate, routing: Routing) -> None:
                 remedy = "write one step for each point"
                 routing.faults.append(Fault(task.what, text, expected, remedy, task.at()))
             return
-        terminal = Terminal(candidate.tester, name)
-        wiring = task.context.wiring
+        terminal, wiring = Terminal(candidate.tester, name), task.context.wiring
         leads = _leads(candidate, points[0], wiring.sense[points[0]], terminal, side, sensing=True)
         found += leads
+        if not all(wiring.sound(position) for position in wiring.sense[points[0]]):
+            routing.broken = True
+            continue
         if len(leads) == 1 or (not leads and not required):
             continue
         text = f"{points[0]!r} with {len(leads)} sense leads on {terminal}"

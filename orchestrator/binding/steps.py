@@ -9,6 +9,7 @@ from orchestrator.binding.asking import ask, check_abilities
 from orchestrator.binding.contact import Proved, check_contact, proving_steps, unproved_points
 from orchestrator.binding.context import Candidate, Task, candidate
 from orchestrator.binding.levels import check_ceiling, put_on_wire
+from orchestrator.binding.nets import burdens
 from orchestrator.binding.order import is_hazardous
 from orchestrator.binding.proofs import (
     Missing,
@@ -119,8 +120,9 @@ def _attempt(task: Task, tester: str) -> Attempt:
         wire, rounding = on_wire.order, on_wire.reasons
         faults += on_wire.faults
     hazardous = is_hazardous(chosen)
-    if not routing.broken:
-        faults += check_ratings(chosen, routing, wire)
+    stress = stress_of(chosen, wire)
+    loaded = () if routing.broken else burdens(chosen, routing)
+    faults += check_ratings(chosen, loaded, stress)
     faults += check_discharge(chosen, wire, hazardous=hazardous)
     missing = (*missing_of_tester(chosen), *missing_of_route(task.context, routing.route))
     if faults or routing.broken:
@@ -128,7 +130,7 @@ def _attempt(task: Task, tester: str) -> Attempt:
     reasons = (
         *asked.reasons,
         *rounding,
-        *explain(chosen, routing, stress_of(chosen, wire), hazardous=hazardous),
+        *explain(chosen, loaded, stress, hazardous=hazardous),
     )
     bound = _bound(chosen, routing, order, wire, reasons, hazardous=hazardous)
     return Attempt(tester, bound, routing, (), missing, hazardous)

@@ -86,21 +86,32 @@ class Wiring:
     Attributes:
         places: position → channel or terminal; ``None`` where the station file is wrong.
         feeders: bank → its fed buses, each with the terminal that feeds it.
+        fed: terminal → banks of which it feeds a bus.
         points: point → positions that carry. sense: point → positions that only measure.
         straight: terminal → points whose lead goes to it without a relay.
+        doubtful: banks with a feed that the station file gets wrong.
     """
 
     places: Mapping[str, Place | None]
     feeders: Mapping[Bank, tuple[tuple[Role, Terminal], ...]]
+    fed: Mapping[Terminal, tuple[Bank, ...]]
     points: Mapping[str, tuple[str, ...]]
     sense: Mapping[str, tuple[str, ...]]
     straight: Mapping[Terminal, tuple[str, ...]]
+    doubtful: frozenset[Bank] = frozenset()
 
     def places_of(self, point: str) -> tuple[Place, ...]:
         """Where a point is connected, sense leads included."""
         positions = self.points[point] + self.sense[point]
         found = (self.places.get(position) for position in positions)
         return tuple(place for place in found if place is not None)
+
+    def sound(self, position: str) -> bool:
+        """Whether a position and what feeds its bank are right in the station file."""
+        place = self.places.get(position)
+        if isinstance(place, Channel):
+            return place.of_bank not in self.doubtful
+        return place is not None
 
     def roles_to(self, channel: Channel, terminal: Terminal) -> tuple[Role, ...]:
         """The roles that connect a channel with a terminal."""
@@ -109,9 +120,7 @@ class Wiring:
 
     def banks_of(self, terminal: Terminal) -> tuple[Bank, ...]:
         """The banks of which a terminal feeds a bus."""
-        return tuple(
-            bank for bank, fed in self.feeders.items() if any(t == terminal for _, t in fed)
-        )
+        return self.fed.get(terminal, ())
 
 
 def wire(station: Station, fixture: Fixture, instruments: Instruments) -> Wiring:
@@ -128,12 +137,24 @@ def wire(station: Station, fixture: Fixture, instruments: Instruments) -> Wiring
             place = places.get(position)
             if isinstance(place, Terminal):
                 straight.setdefault(place, []).append(point)
+    feeders = _feeders(station)
+    doubtful = (
+        bank
+        for bank, fed in feeders.items()
+        if any(_known(terminal, station, instruments) is None for _, terminal in fed)
+    )
+    fed: dict[Terminal, list[Bank]] = {}
+    for bank, found in feeders.items():
+        for terminal in {terminal for _, terminal in found}:
+            fed.setdefault(terminal, []).append(bank)
     return Wiring(
         places,
-        _feeders(station),
+        feeders,
+        {terminal: tuple(banks) for terminal, banks in fed.items()},
         points,
         sense,
-        {terminal: tuple(dict.fromkeys(found)) for terminal, found in straight.items()},
+        {terminal: tuple(dict.fromkeys(names)) for terminal, names in straight.items()},
+        frozenset(doubtful),
     )
 
 

@@ -85,6 +85,8 @@ def _closed_or_trip(run: RunState) -> Doing:
 def _prepare(run: RunState, seat: TesterSeat, batch: Batch) -> Doing:
     """The whole set-up; once more from the beginning if an exchange got lost."""
     orders = tuple(step.order for step in batch.steps)
+    if not seat.armed:
+        yield from make_ready(seat)  # remote mode has lapsed since the last set-up
     try:
         yield Converse(seat.port, seat.adapter.prepare(orders))
     except TimedOut:
@@ -148,7 +150,7 @@ def _routes_still_match(run: RunState, batch: Batch) -> Doing:
         for chain in run.rack.chains.values():
             yield from prove_chain(run, chain, batch.route)
     except RelayMismatch as error:
-        if any(step.kind in HIGH_VOLTAGE_KINDS for step in batch.steps):
+        if any(step.order.kind in HIGH_VOLTAGE_KINDS for step in batch.steps):
             run.void = str(error)
         raise
 

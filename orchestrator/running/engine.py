@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 from typing import Any
 
-from orchestrator.errors import LinkError, LinkLost, OhmwardError
+from orchestrator.errors import InstrumentFault, LinkError, LinkLost, OhmwardError
 from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait, Watch
 from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.pump import Pump
@@ -54,6 +54,8 @@ class Engine:
             return stop.value
 
     def _do(self, command: Command) -> Any:
+        if isinstance(command, Stop):
+            return self._ordered_stop(command)  # before anything else, a keep-alive too
         self._keep_alive()
         if isinstance(command, Converse):
             port, owner = self._rack.ports[command.port], self._rack.owners[command.port]
@@ -63,10 +65,9 @@ class Engine:
         if isinstance(command, Stored):
             while not command.ticket.done():
                 self._pump.pause(STORED_LOOK_S)
+                self._keep_alive()
             return None
-        if isinstance(command, Watch):
-            return self._watch(command.tester)
-        return self._ordered_stop(command)
+        return self._watch(command.tester)
 
     def _watch(self, tester: str | None) -> None:
         self._watched = None if tester is None else self._rack.testers[tester]
@@ -141,7 +142,11 @@ class Engine:
                 self._stop(seat)
 
     def _keep_alive(self) -> None:
-        """Send what keeps a tester's remote mode from lapsing, where it fell due."""
+        """Send what keeps a tester's remote mode from lapsing, where it fell due.
+
+        One that fails is no reason to leave what is going on (a stop, above all): the tester's
+        state tells of a lapse in a step, and the next set-up begins with remote mode again.
+        """
         now_s = self._rack.clock.monotonic()
         for seat in self._rack.testers.values():
             every = seat.adapter.abilities.keep_alive_s
@@ -149,4 +154,7 @@ class Engine:
             if every is None or not seat.armed or port.dirty:
                 continue
             if now_s - port.used_at_s >= float(every):
-                self._pump.converse(port, seat.adapter, seat.adapter.keep_alive())
+                try:
+                    self._pump.converse(port, seat.adapter, seat.adapter.keep_alive())
+                except (LinkError, InstrumentFault):
+                    seat.armed = False

@@ -123,13 +123,13 @@ def _unproved_stress(
     """Why level and dwell aren't proved, '' if they are."""
     if not facts.complete:
         return "the tester did not report that it ran to its end"
-    kind = abilities.kinds[step.kind]
+    kind = abilities.kinds[step.order.kind]
     level = _level_problem(step, reading, kind, facts)
     return level or _time_problem(step, reading, kind, facts, abilities)
 
 
 def _level_problem(step: BoundStep, reading: TesterReading, kind: KindAbility, facts: Facts) -> str:
-    quantity = Measured.CURRENT if step.kind in CONTACT_KINDS else Measured.VOLTAGE
+    quantity = Measured.CURRENT if step.order.kind in CONTACT_KINDS else Measured.VOLTAGE
     got = reading.values.get(quantity)
     if got is None or got.value is None or got.bound == "none":
         return "" if "level_reading" in facts.exempt else "the tester reported no level"

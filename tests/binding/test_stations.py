@@ -266,3 +266,10 @@ def test_a_fixture_is_refused_for(case: str) -> None:
     fault = bench.only_fault()
     assert part in str(fault)
     assert str(fault.position).startswith("fixture.yaml:")
+
+
+def test_a_wrong_feed_is_reported_once_not_at_every_step_behind_it() -> None:
+    """The steps that can't be judged because of it stay quiet."""
+    bench = Bench()
+    feed("hv", source="t1.outptu", **{"return": "t1.return"})(bench.station)
+    assert "terminal 'outptu'" in str(bench.only_fault())

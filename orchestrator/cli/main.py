@@ -1,0 +1,88 @@
+"""The application. Everything heavy is imported inside the commands, so that help comes at once."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from orchestrator.cli.check import check
+from orchestrator.cli.codes import HELP, Exit
+from orchestrator.cli.new import new
+from orchestrator.cli.profile import profile_app
+from orchestrator.cli.records import records_app
+from orchestrator.cli.run import run_command
+
+# No rich panels: they paint errors red, and red has a meaning here that an error message hasn't.
+app = typer.Typer(
+    name="ohmward",
+    help="Run production electrical-safety tests on many contact points.\n\n"
+    "This program is not the safety function: the hard-wired interlock and emergency stop are.\n\n"
+    + HELP,
+    add_completion=False,
+    no_args_is_help=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command("new")(new)
+app.command("check")(check)
+app.command("run")(run_command)
+app.add_typer(records_app, name="records")
+app.add_typer(profile_app, name="profile")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from orchestrator.assembly.live import software_version
+
+        typer.echo(f"ohmward {software_version()}")
+        raise typer.Exit(0)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command("demo")
+def demo() -> None:
+    """Show the whole of it on simulated instruments: two testers, one program."""
+    from orchestrator.cli.failures import Situation, guarded
+
+    def body(_: Situation) -> Exit:
+        from orchestrator.cli.demo import demo as show
+
+        return Exit(show() or 0)
+
+    raise typer.Exit(guarded(body))
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command and return its exit code; usage errors are bad input (2)."""
+    from orchestrator.cli.screen import forgive_encodings
+
+    forgive_encodings()
+    try:
+        code = app(args=arguments, prog_name="ohmward", standalone_mode=False)
+    except typer.Abort:
+        return Exit.NO_VERDICT
+    except typer.TyperException as error:
+        show = getattr(error, "show", None)
+        if show is None:
+            print(f"Error: {error}", file=sys.stderr)
+        else:
+            show()
+        return Exit.REFUSED
+    # The library has a code of its own for Ctrl-C while it reads the options.
+    return code if isinstance(code, int) and code in set(Exit) else Exit.NO_VERDICT
+
+
+def run() -> None:
+    """The entry point of the command ``ohmward``."""
+    sys.exit(main())

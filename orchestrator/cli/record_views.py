@@ -1,0 +1,208 @@
+"""What ``ohmward records`` prints."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from rich.console import Console
+from rich.text import Text
+
+from orchestrator.cli.codes import Exit
+from orchestrator.cli.failures import Situation, one_line
+from orchestrator.cli.screen import make_console, verdict
+from orchestrator.documents import read_document
+from orchestrator.errors import Fault, Position, Refused
+from orchestrator.model.station import Station
+from orchestrator.records.export import export_csv, export_jsonl
+from orchestrator.records.reader import list_runs, relay_totals, show_run
+from orchestrator.records.verify import verify
+from orchestrator.records.views import ReadingView, RunSummary, RunView, StepView
+
+
+def records_of(where: Path) -> Path:
+    """The records that a station file, a folder with one, or a path of records means.
+
+    Raises:
+        Refused: the station file has faults or isn't there.
+    """
+    if where.is_dir():
+        where /= "station.yaml"
+    if where.suffix.lower() in {".yaml", ".yml"}:
+        return where.parent / read_document(where, Station).model.records
+    return where
+
+
+def list_runs_of(now: Situation, where: Path, serial: str | None, limit: int) -> Exit:
+    """Print a line for each run."""
+    runs = list_runs(records_of(where), serial, limit)
+    if now.as_json:
+        for run in runs:
+            print(json.dumps(dataclasses.asdict(run)))
+        return Exit.DONE
+    console = make_console()
+    if not runs:
+        console.print("no runs on record")
+    for run in runs:
+        console.print(_summary(console, run))
+    return Exit.DONE
+
+
+def _summary(console: Console, run: RunSummary) -> Text:
+    line = Text.assemble(
+        f"{run.run_id[:8]}  {run.started_utc[:19]}Z  ",
+        verdict(run.outcome, console.file),
+        one_line(f"  serial {run.serial}, attempt {run.attempt}, {run.program} {run.revision}"),
+    )
+    if run.simulated:
+        line.append(", simulated")
+    if run.reason:
+        line.append(one_line(f"; {run.reason}"))
+    return line
+
+
+def show_run_of(now: Situation, where: Path, run_id: str, *, traffic: bool) -> Exit:
+    """Print one run whole."""
+    run = show_run(records_of(where), run_id)
+    if now.as_json:
+        print(json.dumps(dataclasses.asdict(run)))
+        return Exit.DONE
+    console = make_console()
+    _header(console, run)
+    for step in run.steps:
+        _step(console, step)
+    for event in run.events:
+        _line(console, f"event {event.utc}: {event.what} {json.dumps(dict(event.detail))}")
+    for record in run.traffic if traffic else ():
+        for at_s, way, _, text in record.lines:
+            _line(console, f"traffic {record.link} {at_s:.4f} {way}: {text}")
+    if run.traffic and not traffic:
+        console.print("bytes before a fault are on record: show them with --traffic")
+    return Exit.DONE
+
+
+def _line(console: Console, text: str) -> None:
+    console.print(Text(one_line(text)))
+
+
+def _header(console: Console, run: RunView) -> None:
+    summary = run.summary
+    console.print(
+        Text.assemble(
+            verdict(summary.outcome, console.file), one_line(f"   serial {summary.serial}")
+        )
+    )
+    lines = {
+        "run": summary.run_id,
+        "why": summary.reason,
+        "what to do": str(run.end.get("remedy") or ""),
+        "simulated": "yes: not a test result" if summary.simulated else "no",
+        "operator": summary.operator,
+        "attempt": str(summary.attempt),
+        "program": f"{summary.program}, revision {summary.revision}",
+        "fixture": summary.fixture,
+        "station": summary.station,
+        "started": summary.started_utc,
+        "ended": summary.ended_utc,
+        "software": str(run.header.get("software_version") or ""),
+    }
+    for word, value in lines.items():
+        if value:
+            _line(console, f"{word}: {value}")
+    for damage in summary.damage:
+        _line(console, f"damage: {damage}")
+
+
+def _step(console: Console, step: StepView) -> None:
+    name = one_line(f"  {step.name}" + (f" ({step.kind} on {step.tester})" if step.kind else ""))
+    console.print(
+        Text.assemble(f"{step.index + 1:>3}  ", verdict(step.outcome, console.file), name)
+    )
+    if step.apply_to:
+        against = ", ".join((*step.against, *step.others))
+        _line(console, f"     {', '.join(step.apply_to)} against {against}")
+    for reading in step.readings:
+        _line(console, f"     {_reading(reading)}")
+    if step.reason:
+        _line(console, f"     {step.reason}")
+
+
+def _reading(reading: ReadingView) -> str:
+    name = reading.quantity.replace("_", " ")
+    value = f"{reading.value} {reading.unit}" if reading.value else "no value"
+    bound = "" if reading.bound in {"exact", "none"} else f"{reading.bound} "
+    edges = {"at least": reading.at_least, "at most": reading.at_most}
+    limits = ", ".join(f"{word} {limit} {reading.unit}" for word, limit in edges.items() if limit)
+    return f"{name} {bound}{value}" + (f" ({limits})" if limits else "")
+
+
+def verify_of(now: Situation, where: Path) -> Exit:
+    """Print what the verification found."""
+    path = records_of(where)
+    report = verify(path)
+    code = Exit.DONE if report.ok else Exit.DAMAGED
+    if now.as_json:
+        print(json.dumps({**dataclasses.asdict(report), "exit_code": int(code)}))
+        return code
+    console = make_console()
+    for note in report.notes:
+        _line(console, f"note: {note}")
+    for damage in report.damages:
+        console.print(Text.assemble(("damage", "alert"), one_line(f": {damage}")))
+    if report.ok:
+        _line(console, f"{path}: {report.length} entries agree with their chain")
+    else:
+        _line(console, f"{path}: {len(report.damages)} places don't agree with the chain")
+        _line(console, "what to do: keep the damaged files aside and find out who changed them")
+    return code
+
+
+def export_of(where: Path, form: str, out: Path | None, serial: str | None) -> Exit:
+    """Write the export to a new file or to standard output."""
+    path = records_of(where)
+    export = export_csv if form == "csv" else export_jsonl
+    with _target(out) as stream:
+        count = export(path, stream, serial)
+    if out is not None:
+        unit = "lines" if form == "csv" else "runs"
+        _line(make_console(errors=True), f"{out}: {count} {unit}")
+    return Exit.DONE
+
+
+@contextmanager
+def _target(out: Path | None) -> Iterator[TextIO]:
+    if out is None:
+        # CSV brings its own line ends (RFC 4180); Windows must not double them.
+        reconfigure = getattr(sys.stdout, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(newline="")
+        yield sys.stdout
+        return
+    try:
+        stream = out.open("x", encoding="utf-8", newline="")
+    except OSError as error:
+        found = "a file" if isinstance(error, FileExistsError) else error.strerror or str(error)
+        remedy = "name a file that doesn't exist yet, in a folder that you may write to"
+        fault = Fault("the export", found, "a new file", remedy, Position(str(out)))
+        raise Refused([fault]) from error
+    with stream:
+        yield stream
+
+
+def relays_of(now: Situation, where: Path) -> Exit:
+    """Print how often each contact has closed."""
+    totals = relay_totals(records_of(where))
+    if now.as_json:
+        print(json.dumps(dict(totals)))
+        return Exit.DONE
+    console = make_console()
+    for contact, count in sorted(totals.items()):
+        _line(console, f"{count:>9}  {contact}")
+    if not totals:
+        console.print("no closings on record")
+    return Exit.DONE

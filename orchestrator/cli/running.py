@@ -1,0 +1,188 @@
+"""One run from the command line: files, question, live display, verdict."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from orchestrator.assembly.gate import CAUTIONS
+from orchestrator.assembly.live import LiveStation, open_station
+from orchestrator.cli.codes import Exit, of_outcome
+from orchestrator.cli.failures import Situation, abandon_output, one_line
+from orchestrator.cli.feed import Feed, Taker
+from orchestrator.cli.files import Files, read_files
+from orchestrator.cli.jsonl import json_lines, result_line
+from orchestrator.cli.logs import log_notices
+from orchestrator.cli.progress import RunScreen, show_result
+from orchestrator.cli.screen import make_console
+from orchestrator.cli.signals import Signals
+from orchestrator.clock import SystemClock
+from orchestrator.errors import Fault, Refused
+from orchestrator.model.record import RunResult
+from orchestrator.model.schedule import Schedule
+from orchestrator.running.rack import Notice
+
+LONGEST_SERIAL = 32
+LONGEST_NAME = 64
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What was asked for on the command line."""
+
+    station: Path
+    program: Path
+    fixture: Path | None
+    serial: str
+    operator: str
+    attempt: int
+    yes: bool
+    log_json: bool
+    log_file: Path | None
+
+
+def run_unit(now: Situation, wish: Wish) -> Exit:
+    """Read, bind, ask, run, show.
+
+    Raises:
+        Refused, StationBusy and what else stands between a wish and a run; a fault of this
+        program, after safe-off.
+    """
+    _check_words(wish)
+    files = read_files(wish.station, wish.program, wish.fixture)
+    schedule = files.bind()
+    now.records = files.plan.records
+    with ExitStack() as closing:
+        screen = None if now.as_json else RunScreen(make_console(), schedule)
+        takers = [
+            log_notices(
+                closing, as_json=wish.log_json, file=wish.log_file, level=_level(now, wish)
+            ),
+            json_lines(schedule) if screen is None else screen.take,
+        ]
+        if screen is not None:
+            closing.callback(screen.close)
+            screen.begin()
+        result, failures = _run(now, wish, files, schedule, takers)
+    code = of_outcome(result.outcome)
+    try:
+        if now.as_json:
+            print(result_line(result, code), flush=True)
+        else:
+            show_result(make_console(), result, files.plan.records)
+    except (OSError, ValueError) as error:  # nobody reads it, the disk is full: told below
+        failures.append(error)
+        abandon_output()
+    with contextlib.suppress(OSError, ValueError):  # nowhere is left to tell it
+        for failure in failures:
+            told = one_line(f"the display failed: {failure!r}; outcome and record stand")
+            print(told, file=sys.stderr)
+    return code
+
+
+def _level(now: Situation, wish: Wish) -> str:
+    """On a screen of its own a run shows itself; the log then only adds what is unusual."""
+    logged = now.as_json or wish.log_json or wish.log_file is not None
+    return "info" if logged else "warning"
+
+
+def _run(
+    now: Situation, wish: Wish, files: Files, schedule: Schedule, takers: list[Taker]
+) -> tuple[RunResult, list[Exception]]:
+    clock = SystemClock()
+    feed = Feed(clock, takers)
+
+    def show(notice: Notice) -> None:
+        _follow(now, notice)
+        feed.show(notice)
+
+    try:
+        # Links and lock are given back before a standing terminal is waited for.
+        with (
+            Signals(feed.tell) as signals,
+            open_station(files.plan, fixture=files.fixture, clock=clock, show=show) as live,
+        ):
+            result = _confirmed_run(now, wish, live, schedule, signals)
+    finally:
+        _last_words(feed)
+    return result, feed.failures
+
+
+def _follow(now: Situation, notice: Notice) -> None:
+    """How far the run has come, for whatever may go wrong."""
+    if notice.kind == "phase":
+        now.proved_safe = notice.data["phase"] in {"ready", "safe"}
+    elif notice.kind == "step_started":
+        now.energised = True
+    elif notice.kind == "run_ended":
+        now.result = notice.data["result"]
+
+
+def _last_words(feed: Feed) -> None:
+    try:
+        feed.close()
+    except KeyboardInterrupt:
+        print("the rest of the display was cut off", file=sys.stderr)
+
+
+def _confirmed_run(
+    now: Situation, wish: Wish, live: LiveStation, schedule: Schedule, signals: Signals
+) -> RunResult:
+    def go() -> None:
+        now.touched = True
+        signals.arm(live.cancel)
+
+    def confirm(cautions: str, real: bool) -> bool:
+        yes = ask(cautions, real=real)
+        if yes:
+            go()
+        return yes
+
+    if wish.yes:
+        print(CAUTIONS, file=sys.stderr, flush=True)
+        go()
+    return live.run(
+        schedule,
+        serial=wish.serial,
+        operator=wish.operator,
+        attempt=wish.attempt,
+        confirm=None if wish.yes else confirm,
+    )
+
+
+def ask(cautions: str, *, real: bool) -> bool:
+    """Show the cautions and ask; only 'yes', spelt out, is a yes. A closed input is a no."""
+    what = "REAL instruments" if real else "simulated instruments"
+    print(f"{cautions}\nThis station has {what}. Type yes to go on: ", end="", file=sys.stderr)
+    sys.stderr.flush()
+    try:
+        return sys.stdin.readline().strip().lower() == "yes"
+    except (OSError, ValueError, AttributeError):  # closed, or no standard input at all
+        return False
+
+
+def _check_words(wish: Wish) -> None:
+    """Serial number and operator can be read back and printed. Raises Refused."""
+    faults = [
+        *_faults("the serial number", wish.serial, LONGEST_SERIAL, "--serial", needed=True),
+        *_faults("the operator's name", wish.operator, LONGEST_NAME, "--operator", needed=False),
+    ]
+    if faults:
+        raise Refused(faults)
+
+
+def _faults(what: str, text: str, longest: int, option: str, *, needed: bool) -> list[Fault]:
+    expected = f"{'1' if needed else '0'} to {longest} printable characters, no blank at an end"
+    remedy = f"give it with {option}"
+    if needed and not text.strip():
+        return [Fault(what, "nothing", expected, remedy)]
+    if not text.isprintable():
+        return [Fault(what, f"a character that can't be printed in {text!a}", expected, remedy)]
+    if len(text) > longest:
+        return [Fault(what, f"{len(text)} characters", expected, remedy)]
+    if text != text.strip():
+        return [Fault(what, f"a blank at an end of {text!r}", expected, remedy)]
+    return []

@@ -1,0 +1,63 @@
+"""Prints what the framework costs: ``python -m tests.bench [--quick] [--only WORD]``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from rich.console import Console
+
+from orchestrator.clock import SystemClock
+from tests.bench.command_line import help_figure, memory_figure
+from tests.bench.exchange_cost import exchange_figures
+from tests.bench.figures import Figure, show
+from tests.bench.step_cost import step_figures
+from tests.bench.trip_to_stop import trip_figure
+from tests.bench.whole_program import program_figure
+
+Part = Callable[[Path], list[Figure]]
+
+
+def parts(*, quick: bool) -> dict[str, Part]:
+    """Each part of the table with how often it measures."""
+    few = 5 if quick else 1
+    return {
+        "exchange": lambda folder: exchange_figures(folder, rounds=1000 // few),
+        "step": lambda folder: step_figures(folder, runs=50 // few, commits=500 // few),
+        "program": lambda folder: [program_figure(folder, pairs=1 if quick else 5)],
+        "trip": lambda folder: [trip_figure(folder, trips=500 // few)],
+        "help": lambda _: [help_figure(times=10 // few)],
+        "memory": lambda folder: [memory_figure(folder)],
+    }
+
+
+def main() -> int:
+    """Measure and print; 1 if a goal was missed or a part failed."""
+    known = parts(quick=False)
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="fewer repetitions, rougher figures")
+    parser.add_argument("--only", choices=tuple(known), action="append", help="this part alone")
+    options = parser.parse_args()
+    console, clock = Console(), SystemClock()
+    begin_s = clock.monotonic()
+    figures: list[Figure] = []
+    for name, part in parts(quick=options.quick).items():
+        if options.only and name not in options.only:
+            continue
+        console.print(f"measuring: {name} …", highlight=False)
+        with tempfile.TemporaryDirectory(prefix="ohmward-bench-") as folder:
+            try:
+                figures += part(Path(folder))
+            except Exception as error:
+                what = f"{type(error).__name__}: {error}"[:600]
+                figures.append(Figure(name, "FAILED", "-", False, what))
+    show(figures, console)
+    console.print(f"measured in {clock.monotonic() - begin_s:.0f} s", highlight=False)
+    return 1 if any(figure.met is False for figure in figures) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
