@@ -151,6 +151,10 @@ class SafetyTester(Protocol):
         """What keeps remote mode from lapsing."""
         ...
 
+    def reset_trip(self) -> Talk[None]:
+        """End a trip that the tester has latched; only with the inputs closed."""
+        ...
+
     def resync(self) -> Talk[None]:
         """A harmless query whose answer proves that the link is in step again."""
         ...

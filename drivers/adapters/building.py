@@ -51,9 +51,7 @@ def build_chain(
     )
 
 
-def _built_in(
-    entry: ChainEntry, folder: Path, testers: Mapping[str, BuiltTester]
-) -> BuiltChain:
+def _built_in(entry: ChainEntry, folder: Path, testers: Mapping[str, BuiltTester]) -> BuiltChain:
     tester = _tester(str(entry.built_in), testers, "built_in")
     document = load_tester(entry.profile, folder)
     profile = document.model
@@ -69,9 +67,7 @@ def _built_in(
     return BuiltChain(None, routing_abilities(profile), profile.name, document.sha256, known)
 
 
-def addresses_of(
-    units: tuple[UnitEntry, ...], chain: ChainModel | None
-) -> dict[str, int | None]:
+def addresses_of(units: tuple[UnitEntry, ...], chain: ChainModel | None) -> dict[str, int | None]:
     """Unit → address, from a number or a picture of the switch; both must agree.
 
     Raises Refused with the faults of all units.

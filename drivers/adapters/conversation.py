@@ -42,6 +42,10 @@ class InstrumentBusy(InstrumentRefused):
     default_remedy = "wait until the instrument is at rest, then run again"
 
 
+class Mute(TimedOut):
+    """Neither the query nor the error report was answered: asking again would only lose time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What came back: fields of the reply and its bytes."""
@@ -83,6 +87,7 @@ class Conversation:
         self.events = EventRules(framing)
         self.ask_errors: Callable[[], Talk[tuple[str, ...]]] | None = None
         self._owed_prompts = 0
+        self._asking = False
 
     # ---- one exchange
 
@@ -98,8 +103,8 @@ class Conversation:
         """
         try:
             return (yield from self._once(exchange, values))
-        except (TimedOut, ProtocolFault):
-            if exchange.retry != "reads" or not repeat:
+        except (TimedOut, ProtocolFault) as error:
+            if exchange.retry != "reads" or not repeat or isinstance(error, Mute):
                 raise
         yield from self.quiet()
         return (yield from self._once(exchange, values))
@@ -162,7 +167,7 @@ class Conversation:
         within_s: float,
     ) -> Talk[bool]:
         """One line of an exchange; True when it was the last."""
-        quiet = self._profile.framing.silent_refusal and not course.begun
+        quiet = self._profile.framing.silent_refusal and not course.begun and not self._asking
         message = yield from self._message(frame, within_s, silence_ok=quiet)
         if message is None:
             yield from self._silent(course.sent)
@@ -333,7 +338,14 @@ class Conversation:
         """Nothing came: a refusal, if the error queue says so."""
         entries: tuple[str, ...] = ()
         if self.ask_errors is not None:
-            entries = yield from self.ask_errors()
+            self._asking = True
+            try:
+                entries = yield from self.ask_errors()
+            except TimedOut as error:
+                told = f"{self.name}: no answer to {sent!r}, nor from the error report"
+                raise Mute(told, received=error.received) from error
+            finally:
+                self._asking = False
         if entries:
             told = "; ".join(entries)
             message = f"{self.name}: {sent!r} refused: {told}"

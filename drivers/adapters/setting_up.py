@@ -38,11 +38,23 @@ class SetUp:
         self._talk = talk
         self._layout = layout
         self.units = dict(units)
+        self._last_values: tuple[StepOrder, int, Mapping[str, Any]] | None = None
 
     # ---- values of a step
 
     def values(self, order: StepOrder, steps: int = 1) -> Mapping[str, Any]:
-        """Every field of an order; its route too, where the loops don't narrow it."""
+        """Every field of an order; its route too, where the loops don't narrow it.
+
+        Asked at every look at one order, so the last answer is kept; orders are frozen.
+        """
+        last = self._last_values
+        if last is not None and last[0] is order and last[1] == steps:
+            return last[2]
+        values = self._values(order, steps)
+        self._last_values = (order, steps, values)
+        return values
+
+    def _values(self, order: StepOrder, steps: int) -> Mapping[str, Any]:
         memory = self._made.profile.memory
         first = 0 if memory is None else memory.first
         values = dict(order_values(order, first_slot=first, steps=steps))

@@ -26,7 +26,7 @@ from drivers.language.checker_lines import (
 )
 from drivers.language.checker_orders import OrderChecker
 from drivers.language.checker_report import Gap, ProfileReport, Table, render_report
-from drivers.language.checker_samples import Sampler, agrees
+from drivers.language.checker_samples import Sampler, agrees, sample_route
 from drivers.language.checker_tables import matrix_gaps, matrix_tables, tester_gaps, tester_tables
 from drivers.language.checker_walk import Spot, spots_of
 from drivers.language.compiled_matrix import CompiledMatrix, compile_matrix
@@ -104,10 +104,10 @@ class _Check:
     def _tester(self, compiled: CompiledTester) -> None:
         self._notes += rule_notes(compiled.states)
         self._note(rule_troubles(compiled.states))
-        memory = compiled.profile.memory
+        memory, relays = compiled.profile.memory, sample_route(compiled)
         for kind, made in compiled.kinds.items():
             first = 0 if memory is None else memory.first
-            orders = OrderChecker(kind, made.model, made.setup, first)
+            orders = OrderChecker(kind, made.model, made.setup, first, relays)
             self._note(orders.troubles())
             self._samples += orders.samples
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import Decimal
 from typing import Any
@@ -25,7 +25,11 @@ _LIMITS_OF_CURRENT = "current"
 
 
 class OrderChecker:
-    """Checks one kind of step. ``samples`` counts the messages rendered and read back."""
+    """Checks one kind of step. ``samples`` counts the messages rendered and read back.
+
+    Args:
+        relays: fields of a sample route, where the tester routes itself.
+    """
 
     def __init__(
         self,
@@ -33,10 +37,12 @@ class OrderChecker:
         model: KindModel,
         setup: tuple[CompiledExchange, ...],
         first_slot: int,
+        relays: Mapping[str, Any] | None = None,
     ) -> None:
         self._kind, self._model, self._setup = kind, model, setup
         self._place: Place = ("kinds", kind.value)
         self._first = first_slot
+        self._relays = relays or {}
         self.samples = 0
 
     def troubles(self) -> Iterator[Trouble]:
@@ -106,7 +112,7 @@ class OrderChecker:
             text = f"{limit.quantity} {limit.edge}"
             open_ = {
                 name
-                for template in self._sent({**order_values(order)})
+                for template in self._sent(self._values(order))
                 for name in direct_fields(limit, order)
                 if name in template.fields and not template.optional(name)
             }
@@ -124,7 +130,7 @@ class OrderChecker:
     # ---- what became of them
 
     def _values(self, order: StepOrder) -> dict[str, Any]:
-        return dict(order_values(order, first_slot=self._first, steps=1))
+        return dict(order_values(order, first_slot=self._first, steps=1)) | dict(self._relays)
 
     def _sent(self, values: Any) -> tuple[Template, ...]:
         return tuple(e.send for e in self._applying(values) if e.send is not None)

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from drivers.adapters.contacts import Layout, Point
 from drivers.language.abilities import measured_by
 from drivers.language.checker_walk import Spot
+from drivers.language.compiled_tester import CompiledTester
 from drivers.language.dialect import Dialect
 from drivers.language.fields import FIELDS, FieldKind, FieldSpec
 from drivers.language.profile_banks import BankModel
@@ -167,3 +169,23 @@ def agrees(name: str, sent: Any, read: Any) -> bool:
     if isinstance(sent, tuple):
         return sorted(sent) == sorted(read)
     return bool(sent == read)
+
+
+def sample_route(compiled: CompiledTester) -> Mapping[str, Any]:
+    """The fields of a route over the first bank, where the tester routes itself."""
+    routing = compiled.profile.routing
+    if routing is None:
+        return {}
+    layout = Layout(
+        routing.banks,
+        numbering=routing.numbering,
+        chain=routing.chain,
+        items=routing.items,
+        dialect=compiled.dialect,
+    )
+    address = None if routing.chain is None else routing.chain.addresses[0]
+    scope = next(layout.scopes(("unit", "bank"), (address,)))
+    name, bank = next(iter(routing.banks.items()))
+    first, last = bank.channels
+    points = [Point(address, name, first, "source"), Point(address, name, last, "return")]
+    return layout.values(scope, points)

@@ -216,10 +216,14 @@ class NumberCodec:
 
     def decode(self, text: str, power: int = 0) -> Any:
         found = self.split(text)
-        if found is None or abs(found[0]) >= LARGEST:
-            return NO_MATCH
+        return NO_MATCH if found is None else self.scaled(found, power)
+
+    def scaled(self, found: tuple[Decimal, Decimal], power: int = 0) -> Any:
+        """The value of what `split` found, or NO_MATCH."""
         raw, size = found
-        value = EXACT.multiply(raw, EXACT.scaleb(size, power))
+        if abs(raw) >= LARGEST:
+            return NO_MATCH
+        value = EXACT.multiply(raw, EXACT.scaleb(size, power) if power else size)
         if not self.whole:
             return value
         return int(value) if value == int(value) else NO_MATCH

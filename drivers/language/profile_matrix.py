@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from drivers.language.profile_banks import BankModel, ChainModel, Items, Numbering
 from drivers.language.profile_common import (
@@ -13,6 +13,7 @@ from drivers.language.profile_common import (
     Exchange,
     Exchanges,
     Identify,
+    one_or_more,
     seconds,
 )
 from orchestrator.documents import WholeNumber, refuse
@@ -23,6 +24,9 @@ class ListCommand(Exchange):
     """Closes or opens some channels. ``at_most``: channels in one message, longer lists are cut."""
 
     at_most: Annotated[WholeNumber, Field(ge=1, le=4096)] | None = None
+
+
+ListCommands = Annotated[tuple[ListCommand, ...], BeforeValidator(one_or_more)]
 
 
 class MatrixProfile(CommonProfile):
@@ -44,8 +48,8 @@ class MatrixProfile(CommonProfile):
     items: Items | None = None
     identify: Identify
     apply: Exchanges = ()
-    close: tuple[ListCommand, ...] = ()
-    open: tuple[ListCommand, ...] = ()
+    close: ListCommands = ()
+    open: ListCommands = ()
     open_all: Annotated[Exchanges, Field(min_length=1)]
     moving: Exchange | None = None
     look: Exchange | None = None

@@ -25,7 +25,7 @@ from drivers.language.profile_common import (
     Volts,
     WireText,
     Words,
-    _one_or_more,
+    one_or_more,
 )
 from orchestrator.documents import Strict, WholeNumber, YesNo, refuse
 from orchestrator.model.words import (
@@ -273,7 +273,7 @@ class Event(Strict):
     """A line that comes unasked: matched before anything else, anywhere."""
 
     line: Template
-    means: Annotated[tuple[EventMeaning, ...], BeforeValidator(_one_or_more)]
+    means: Annotated[tuple[EventMeaning, ...], BeforeValidator(one_or_more)]
     when: Conditions = Field(default_factory=dict)
 
 

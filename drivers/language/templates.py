@@ -112,6 +112,8 @@ class Template:
         Raises:
             CannotCarry: a value is missing, too wide, off the grid or outside the format.
         """
+        if len(self._parts) == 1 and isinstance(self._parts[0], str):
+            return self._parts[0].encode(self.dialect.encoding)
         ways = rounding or {}
         powers: dict[str, int] = {}
         pieces: dict[int, str] = {}
@@ -138,10 +140,13 @@ class Template:
         cuts = None if text is None else self._split(text)
         if cuts is None:
             return None
-        loose = self.dialect.blanks == "any"
-        pairs = [(slot, slot.cut(cut, loose=loose)) for slot, cut in cuts]
+        pairs = cuts
+        if self.dialect.blanks == "any":
+            pairs = [(slot, slot.cut(cut, loose=True)) for slot, cut in cuts]
         values: dict[str, Any] = {}
-        for slot, cut in sorted(pairs, key=lambda pair: pair[0].exponent is not None):
+        if any(slot.exponent is not None for slot, _ in pairs):
+            pairs.sort(key=lambda pair: pair[0].exponent is not None)
+        for slot, cut in pairs:
             power = 0
             if slot.exponent is not None:
                 power = values[slot.exponent]
@@ -258,6 +263,11 @@ class Template:
     def _end(self, text: str, at: int, number: int) -> int | None:
         """Where a field of varying width ends."""
         parts = self._parts
+        if number + 2 < len(parts):
+            following = parts[number + 1]
+            if isinstance(following, str) and following[0] not in "+- ":
+                found = text.find(following, at)  # the usual case; blanks and signs are below
+                return found if found >= 0 else None
         behind = 0
         follower = number + 1
         while follower < len(parts):

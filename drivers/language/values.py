@@ -208,11 +208,12 @@ class ReadingCodec:
                 rest = self._behind(bare.removeprefix(token.prefix), power)
                 return NO_MATCH if rest is NO_MATCH else Reading(rest, token.means)
         found = self.number.split(text)
-        if found is not None:
-            for token in self.tokens:
-                if found[0] == self._figure(token):
-                    return Reading(None if token.of is None else token.of.value, token.means)
-        value = self.number.decode(text, power)
+        if found is None:
+            return NO_MATCH
+        for token in self.tokens:
+            if found[0] == self._figure(token):
+                return Reading(None if token.of is None else token.of.value, token.means)
+        value = self.number.scaled(found, power)
         return NO_MATCH if value is NO_MATCH else Reading(value)
 
     def _figure(self, token: Token) -> Decimal | None:

@@ -15,7 +15,7 @@ from orchestrator.cli.feed import TOLD, Stamped
 from orchestrator.cli.screen import can_show, verdict
 from orchestrator.model.record import Reading, RunResult, StepResult
 from orchestrator.model.schedule import BoundStep, LimitOrder, Schedule
-from orchestrator.model.words import Edge, Measured
+from orchestrator.model.words import Edge, Measured, Outcome
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,9 +24,10 @@ REDRAW_S = 0.1
 BAR = 24
 _DIGITS = Context(prec=5)
 _EDGES = {Edge.AT_LEAST: "at least", Edge.AT_MOST: "at most"}
+_NAMED = {Outcome.FAIL: "failing step", Outcome.NO_VERDICT: "step without verdict"}
 _PHASES = {
-    "take_over": "taking the station over: stop, confirm off and discharged, open relays",
-    "safe_off": "making safe",
+    "ready": "station taken over: off, discharged, relays open",
+    "safe_off": "ending: stop, confirm off and discharged, open relays",
     "kept": "NOT proved off and discharged: relays stay as they are",
 }
 
@@ -184,8 +185,9 @@ def show_result(console: Console, result: RunResult, records: Path) -> None:
     tail = "   (simulated: not a test result)" if result.simulated else ""
     text = verdict(result.outcome, console.file)
     console.print(Text.assemble(text, f"   serial {result.serial}{tail}"))
-    for name in failing(result):
-        console.print(Text(f"failing step: {name}"))
+    for step in result.steps:
+        if step.outcome in _NAMED:
+            console.print(Text(f"{_NAMED[step.outcome]}: {step.name}"))
     lines: list[tuple[str, Any]] = [("why", result.reason), ("what to do", result.remedy)]
     for word, value in lines:
         if value:
@@ -194,8 +196,3 @@ def show_result(console: Console, result: RunResult, records: Path) -> None:
         warning = "relays stay closed: keep away until the station has been proved discharged"
         console.print(Text(warning, style="alert"))
     console.print(Text(f"record: run {result.run_id} in {records}"))
-
-
-def failing(result: RunResult) -> list[str]:
-    """Names of the steps that failed."""
-    return [step.name for step in result.steps if step.outcome == "fail"]

@@ -52,6 +52,10 @@ class FrameReader:
                 stand. The bytes stay in the buffer: drain it before reading on.
             ValueError: the frame can't end a message.
         """
+        if frame.length is None and frame.prompt is None and len(frame.ends) == 1:
+            end = frame.ends[0]
+            if len(end) == 1:
+                return self._take_plain(end, frame.limit)
         _check(frame)
         at_start = () if frame.prompt is None else (frame.prompt,)
         if frame.length is not None:
@@ -65,6 +69,12 @@ class FrameReader:
             return None
         self._check_limit(found[0], frame.limit)
         return self._cut(*found)
+
+    def _take_plain(self, end: bytes, limit: int) -> Reply | None:
+        """One terminator of one byte, as most instruments have it: nothing else can begin there."""
+        place = self._buffer.find(end)
+        self._check_limit(len(self._buffer) if place < 0 else place, limit)
+        return None if place < 0 else self._cut(place, end)
 
     def _take_length(self, frame: Frame, length: int, at_start: tuple[bytes, ...]) -> Reply | None:
         prompt, wait = self._end_at(0, at_start)

@@ -12,13 +12,17 @@ from typing import Any
 from orchestrator.contract import SafetyTester
 from orchestrator.errors import WrongInstrument
 from orchestrator.model.record import Identity
-from orchestrator.running.commands import Command, Converse
+from orchestrator.model.words import TesterState
+from orchestrator.running.commands import Command, Converse, Wait
 from orchestrator.running.discharge import stop_and_confirm
+from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import ChainSeat, RunState, TesterSeat
 from orchestrator.running.routing import PERSON_NEEDED, Unconfirmed, open_all
 from orchestrator.running.states import Phase
+from orchestrator.running.watching import refresh_inputs
 
 Taking = Generator[Command, Any, None]
+LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 
 
 def take_over(run: RunState) -> Taking:
@@ -37,6 +41,7 @@ def take_over(run: RunState) -> Taking:
     yield from open_all(run)
     for seat in run.rack.testers.values():
         yield from make_ready(seat)
+        yield from _end_latched_trip(run, seat)
     run.enter(Phase.READY)
 
 
@@ -46,6 +51,18 @@ def make_ready(seat: TesterSeat) -> Taking:
     if seat.adapter.abilities.needs_arming:
         yield Converse(seat.port, seat.adapter.arm())
     seat.armed = True
+
+
+def _end_latched_trip(run: RunState, seat: TesterSeat) -> Taking:
+    """A trip that the tester itself has latched ends only with every input closed."""
+    if seat.proof is None or seat.proof.state not in LATCHED:
+        return
+    yield from refresh_inputs(run)
+    yield Wait(0.0)  # one scan: the other inputs are sampled too
+    problem = run.rack.interlock.problem(run.now_s())
+    if problem:
+        raise Trip(f"tester {seat.name!r} has latched a trip, and {problem}")
+    yield Converse(seat.port, seat.adapter.reset_trip())
 
 
 def _identify_tester(seat: TesterSeat) -> Taking:

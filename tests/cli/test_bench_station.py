@@ -44,7 +44,7 @@ def test_check_tells_the_schedule_in_plain_words(bench: Path, capsys: Out) -> No
     assert main(["check", *files(bench)]) == 0
     told = capsys.readouterr().out
     assert "1. bond door (bonding on t1" in told
-    assert "11. mains circuit to control circuit" in told
+    assert "12. mains circuit to control circuit" in told
     assert "at most 5 mA" in told
 
 
@@ -70,15 +70,23 @@ def test_a_good_unit_passes_and_the_record_holds(bench: Path, capsys: Out) -> No
 
 
 def test_a_leaky_unit_fails_and_the_step_is_named(bench: Path, capsys: Out) -> None:
-    """1 only for a recorded fail; 200 kohm at 1.5 kV draws more than the 5 mA allowed."""
+    """1 only for a recorded fail. 12.2 nF draw 5.7 mA at 1.5 kV, 50 Hz (I = U * 2 pi f C)."""
     change(
-        bench / "unit.yaml",
-        "[line, earth], resistance: 800 Mohm",
-        "[line, earth], resistance: 200 kohm",
+        bench / "unit.yaml", "800 Mohm, capacitance: 2.2 nF, br", "800 Mohm, capacitance: 10 nF, br"
     )
-    change(bench / "program.yaml", "at_least: 2 Mohm", "at_least: 100 kohm")
     assert main(["run", *files(bench), "--serial", "X2", "--yes"]) == 1
     assert "failing step: mains circuit to earth" in capsys.readouterr().out
+
+
+def test_the_change_that_the_unit_file_suggests_fails_a_step(bench: Path, capsys: Out) -> None:
+    """The comment in unit.yaml is true."""
+    change(
+        bench / "unit.yaml",
+        "earth], resistance: 800 Mohm, capacitance: 2.2 nF, br",
+        "earth], resistance: 300 kohm, br",
+    )
+    assert main(["run", *files(bench), "--serial", "X2", "--yes"]) == 1
+    assert "failing step: insulation of the mains circuit" in capsys.readouterr().out
 
 
 def test_a_bad_bond_leaves_every_hazardous_step_behind_it_not_run(bench: Path, capsys: Out) -> None:
@@ -86,7 +94,7 @@ def test_a_bad_bond_leaves_every_hazardous_step_behind_it_not_run(bench: Path, c
     change(
         bench / "unit.yaml",
         "[earth, door], resistance: 22 mohm",
-        "[earth, door], resistance: 1 ohm",
+        "[earth, door], resistance: 220 mohm",
     )
     change(bench / "program.yaml", "all: {on_failure: stop}", "all: {on_failure: continue}")
     assert main(["run", *files(bench), "--serial", "X3", "--yes", "--json"]) == 1

@@ -60,7 +60,7 @@ def test_a_refusal_before_the_acknowledge_is_not_lost_and_leaves_the_link_in_ste
     """Where the acknowledge still follows it is read, so the next exchange gets its own."""
     said = {b"GO": [b"R04", b"R09", b"K"], b"QT": [b"I", b"K"]}
     adapter, pump, _ = met(terse(closes="no"), echoing(said))
-    with pytest.raises(InstrumentRefused, match="R04.*R09"):
+    with pytest.raises(InstrumentRefused, match=r"R04.*R09"):
         pump.run(adapter.start())
     assert pump.run(adapter.poll()).state is TesterState.OFF
 

@@ -25,16 +25,11 @@ def bench() -> tuple[ProfileTester, Pump, Fake]:
     clock = VirtualClock()
     fake = Fake(clock, answers, end=b"\r\n")
     adapter, pump = adapter_of(EVENTS_ONLY), Pump(fake, clock)
-    pump.run(adapter.prepare((adapter.quantise(withstand(rise=None)),)))
+    pump.run(adapter.prepare((adapter.quantise(withstand(rise=None, fall=None)),)))
     return adapter, pump, fake
 
 
 Bench = tuple[ProfileTester, Pump, Fake]
-
-
-@pytest.fixture(autouse=True)
-def rise_is_not_sent() -> None:
-    """The profile has no place for a rise; the orders of these tests have none."""
 
 
 def test_events_tell_the_state(bench: Bench) -> None:

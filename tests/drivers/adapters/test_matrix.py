@@ -97,7 +97,7 @@ def test_a_refusal_names_its_reason() -> None:
     """Two source channels in a bank that takes one."""
     matrix, pump, _ = chain_of("lattice")
     route = Route(frozenset({contact("u1", "hc", n, "source") for n in (1, 2)}))
-    with pytest.raises(InstrumentRefused, match="two sources|more than one source"):
+    with pytest.raises(InstrumentRefused, match=r"two sources"):
         pump.run(matrix.apply(route))
 
 
@@ -163,7 +163,7 @@ def test_a_number_of_no_channel_is_a_protocol_fault() -> None:
 def test_a_channel_on_both_sides_is_a_mismatch_that_names_it() -> None:
     """Welded: it stands in both lists."""
     matrix, pump, _ = by_rote({b"look 1": b"+1004 -1004", b"look 2": b"+ -"})
-    with pytest.raises(RelayMismatch, match="unit a.*hv.*channel 4.*both"):
+    with pytest.raises(RelayMismatch, match=r"unit a.*hv.*channel 4.*both"):
         pump.run(matrix.read_back())
 
 

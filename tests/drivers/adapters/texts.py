@@ -102,7 +102,9 @@ start: {send: do=go, reply: done=go, class: acts}
 stop: {send: do=stop}
 status: {send: get=st, reply: 'st={state}'}
 states: [{state: 'off', when: {state: idle}}, {state: dwelling, when: {state: run}}]
-result: {send: get=res, reply: 'v={verdict},i={reading:mA .3 suffix},u={level_reached:kV .3 suffix}'}
+result:
+  send: get=res
+  reply: 'v={verdict},i={reading:mA .3 suffix},u={level_reached:kV .3 suffix}'
 off: {proof: state}
 """ + KIND.replace(
     "[SETUP]",
@@ -134,7 +136,9 @@ routing:
     "[SETUP]",
     """
       - {send: 'step {slot:d} {level:V .0} {at_most:mA .2}', reply: ok}
-      - {for_each: bank, send: 'path {slot:d} {bank} [{source_channels:list}] [{return_channels:list}]', reply: ok}
+      - for_each: bank
+        send: 'path {slot:d} {bank} [{source_channels:list}] [{return_channels:list}]'
+        reply: ok
 """,
 )
 
@@ -151,12 +155,16 @@ banks:
   aux: {channels: 1 .. 10, rating: {ac_rms: 5 kV}}
 numbering: {first: 1001, per_unit: 1000, bank_offset: {aux: 500}}
 identify: {for_each: unit, send: 'id {unit:d}', reply: '{unit:d} {model}', same: [unit]}
-close: [{for_each: role, when: {role: source}, send: 'close + {channels:list}', reply: ok, at_most: 3},
-        {for_each: role, when: {role: return}, send: 'close - {channels:list}', reply: ok, at_most: 3}]
+close:
+  - {for_each: role, when: {role: source}, send: 'close + {channels:list}', reply: ok, at_most: 3}
+  - {for_each: role, when: {role: return}, send: 'close - {channels:list}', reply: ok, at_most: 3}
 open: [{send: 'open {channels:list}', reply: ok, at_most: 3}]
 open_all: {send: open all, reply: ok}
 moving: {send: moving, reply: '{moving}'}
-look: {for_each: unit, send: 'look {unit:d}', reply: '+{source_channels:list} -{return_channels:list}'}
+look:
+  for_each: unit
+  send: 'look {unit:d}'
+  reply: '+{source_channels:list} -{return_channels:list}'
 read_back: coil
 settle: 10 ms
 """
@@ -192,7 +200,7 @@ def withstand(level: str = "1500", *limits: LimitOrder, **changes: object) -> St
         "waveform": Waveform.AC,
         "dwell": Decimal(2),
         "rise": Decimal(1),
-        "fall": None,
+        "fall": Decimal(0),
         "frequency": Decimal(50),
         "limits": limits or (at_most("0.005"),),
     }

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.language.abilities import matrix_abilities, tester_abilities
+from drivers.language.abilities import matrix_abilities
+from drivers.language.abilities import tester_abilities as abilities_of
 from drivers.language.compiled_matrix import compile_matrix
-from drivers.language.compiled_tester import compile_tester
+from drivers.language.compiled_tester import CompiledTester, compile_tester
 from drivers.language.profile import find_profile, load_matrix, load_profile, load_tester
 from drivers.language.profile import parse_profile as parse
 from drivers.language.profile_banks import ChainModel, SwitchModel
@@ -20,6 +21,7 @@ from drivers.language.profile_matrix import MatrixProfile
 from drivers.language.profile_tester import TesterProfile
 from drivers.language.switches import address_of, picture
 from orchestrator.errors import Refused
+from orchestrator.model.abilities import Span
 from orchestrator.model.words import Edge, Measured, ReadBackProof, StepKind
 from orchestrator.resources import resource_folder
 
@@ -67,6 +69,12 @@ def shipped_text(name: str) -> str:
     return (resource_folder("profiles") / f"{name}.yaml").read_text(encoding="utf-8")
 
 
+def compiled(text: str) -> CompiledTester:
+    document = parse(text, "pell.yaml")
+    assert isinstance(document.model, TesterProfile)
+    return compile_tester(document)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
@@ -85,11 +93,9 @@ def test_a_slip_in_a_profile_is_refused_with_its_line(old: str, new: str, told: 
         pytest.skip("the shipped profile writes this otherwise")
     line = text[: text.index(old)].count("\n") + 1
     with pytest.raises(Refused, match=told) as caught:
-        document = parse(text.replace(old, new), "pell.yaml")
-        assert isinstance(document.model, TesterProfile)
-        compile_tester(document)  # type: ignore[arg-type]
+        compiled(text.replace(old, new))
     lines = [fault.position.line for fault in caught.value.faults if fault.position]
-    assert min(abs(found - line) for found in lines) <= 4
+    assert min(abs(found - line) for found in lines) <= 8
 
 
 @pytest.mark.parametrize(
@@ -106,9 +112,9 @@ def test_escapes_of_terminators_mean_bytes(written: str, meant: str) -> None:
 
 def test_the_abilities_of_the_pell_are_those_of_its_manual() -> None:
     """pell.md sections 3 and 4."""
-    abilities = tester_abilities(load_tester("pell").model)
+    abilities = abilities_of(load_tester("pell").model)
     kind = abilities.kinds[StepKind.WITHSTAND_AC]
-    assert (kind.level.least, kind.level.most, kind.level.resolution) == (100, 4000, 10)
+    assert kind.level == Span(Decimal(100), Decimal(4000), Decimal(10))
     limit = kind.limits[Measured.TOTAL_CURRENT, Edge.AT_MOST]
     assert limit.most == Decimal("0.04")
     assert kind.limits_during_rise == "always"
@@ -125,8 +131,8 @@ def test_the_abilities_of_the_pell_are_those_of_its_manual() -> None:
 
 def test_what_differs_between_testers_shows_in_their_abilities() -> None:
     """Arming, memory, evidence of discharge."""
-    orrin = tester_abilities(load_tester("orrin").model)
-    stave = tester_abilities(load_tester("stave").model)
+    orrin = abilities_of(load_tester("orrin").model)
+    stave = abilities_of(load_tester("stave").model)
     assert orrin.needs_arming
     assert orrin.discharge == "voltage"
     assert stave.slots == 16
@@ -210,5 +216,5 @@ def test_a_matrix_without_a_way_to_move_relays_is_refused() -> None:
     text = shipped_text("comb")
     document = parse(text, "comb.yaml")
     assert isinstance(document.model, MatrixProfile)
-    with pytest.raises(Refused, match="one way to move relays|apply"):
-        parse(text.replace("\napply:", "\nclose_all:", 1), "comb.yaml")
+    with pytest.raises(Refused, match="one way to move relays"):
+        parse(text.replace("\napply:", "\nclose:", 1), "comb.yaml")
