@@ -22,7 +22,7 @@ from orchestrator.model.station import ChainEntry, TesterEntry, UnitEntry
 def build_tester(entry: TesterEntry, name: str, folder: Path) -> BuiltTester:
     """A tester driven by its profile. Raises Refused with every fault of the profile."""
     document = load_tester(entry.profile, folder)
-    adapter = ProfileTester(document, name)
+    adapter = ProfileTester(document, name, address=entry.address)
     return BuiltTester(adapter, document.model.name, document.sha256, serial_of(document.model))
 
 
@@ -114,7 +114,7 @@ def _address(unit: UnitEntry, chain: ChainModel | None) -> int | None:
 
 def serial_of(profile: CommonProfile) -> SerialDefaults | None:
     """The serial settings that the profile gives, for the links."""
-    given = profile.link.serial if profile.link is not None else None
+    given = profile.link.serial
     if given is None:
         return None
     return SerialDefaults(given.baud, given.bits, given.parity, given.stop_bits)

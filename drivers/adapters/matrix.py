@@ -49,6 +49,7 @@ class ProfileMatrix:
             dialect=self._made.dialect,
         )
         self._talk = Conversation(f"chain {name}", profile, self._made.framing, self._made.lines)
+        self._talk.in_step = self._in_step
         self._known: frozenset[Point] | None = None
 
     # ---- the port
@@ -108,6 +109,11 @@ class ProfileMatrix:
         """The first unit must answer for itself."""
         address = next(iter(self._names), None)
         yield from resynchronise(self._talk, self._made.resync, {"unit": address})
+
+    def _in_step(self) -> Talk[None]:
+        """Before a repetition: a chain that stays mute is given up soon."""
+        address = next(iter(self._names), None)
+        yield from resynchronise(self._talk, self._made.resync, {"unit": address}, tries=2)
 
     def absorb(self, drained: bytes) -> None:
         """A matrix has nothing to say unasked."""

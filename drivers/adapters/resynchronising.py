@@ -20,7 +20,10 @@ TRIES = 4
 
 
 def resynchronise(
-    talk: Conversation, exchange: CompiledExchange, values: Mapping[str, Any]
+    talk: Conversation,
+    exchange: CompiledExchange,
+    values: Mapping[str, Any],
+    tries: int = TRIES,
 ) -> Talk[None]:
     """Ask until the answer fits and nothing more comes behind it.
 
@@ -32,7 +35,7 @@ def resynchronise(
         TimedOut, ProtocolFault, InstrumentRefused, WrongInstrument: of the last try.
     """
     last: OhmwardError | None = None
-    for _ in range(TRIES):
+    for _ in range(tries):
         yield from talk.quiet()
         try:
             yield from talk.hold(exchange, values, repeat=False)

@@ -38,6 +38,7 @@ class ProfileTester:
     Args:
         document: the profile. name: of the tester in the station.
         units: unit → address, where the tester switches relays itself.
+        address: of the tester, where its telegrams carry one; else the profile's own.
 
     Raises:
         Refused: every fault of the profile's templates and rules.
@@ -48,8 +49,9 @@ class ProfileTester:
         document: Document[TesterProfile],
         name: str,
         units: Mapping[str, int | None] | None = None,
+        address: int | None = None,
     ) -> None:
-        made = self._made = compile_tester(document)
+        made = self._made = compile_tester(document, address)
         profile = self._profile = document.model
         self.name = name
         self.abilities = tester_abilities(profile)
@@ -66,6 +68,8 @@ class ProfileTester:
                 dialect=made.dialect,
             )
         self._set_up = SetUp(made, self.talk, layout, units or {})
+        self.talk.given = made.given
+        self.talk.in_step = self._in_step
         if made.errors is not None:
             self.talk.ask_errors = self._set_up.errors
         self._batch: tuple[StepOrder, ...] = ()
@@ -167,6 +171,7 @@ class ProfileTester:
             answer = yield from self.talk.hold(self._made.counter, {})
             counter = answer.fields.get("counter")
         mark = StartMark(counter, self._cleared)
+        self._cleared = False  # one clearing is evidence for one start
         values = self._set_up.values(self._batch[0], len(self._batch)) if self._batch else {}
         self._watch.start()
         yield from self.talk.hold(self._made.start, values, repeat=False)
@@ -344,6 +349,10 @@ class ProfileTester:
     def resync(self) -> Talk[None]:
         """A harmless query whose own answer fits."""
         yield from resynchronise(self.talk, self._made.resync, {})
+
+    def _in_step(self) -> Talk[None]:
+        """Before a repetition; a tester that stays mute is given up soon."""
+        yield from resynchronise(self.talk, self._made.resync, {}, tries=2)
 
     def stopped(self) -> None:
         """From now on an event that says 'safe' answers this stop."""

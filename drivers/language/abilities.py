@@ -85,9 +85,17 @@ def tester_abilities(profile: TesterProfile) -> Abilities:
             result is None or result.retry == "reads"
             for result in (model.result or profile.result for model in profile.kinds.values())
         ),
+        silent_stop=_silent_stop(profile),
         power_up=profile.power_up,
         link_loss=profile.link_loss,
     )
+
+
+def _silent_stop(profile: TesterProfile) -> bool:
+    """Whether nothing can come back on a stop: no reply, echo, prompt, acknowledge or event."""
+    framing = profile.framing
+    answered = framing.echo or framing.acknowledge or framing.receive.prompt or profile.events
+    return not answered and all(e.raw is None and not e.reply for e in profile.stop)
 
 
 def result_fields(profile: TesterProfile, model: KindModel) -> frozenset[str]:

@@ -60,7 +60,7 @@ class CompiledCarry:
 
 @dataclass(frozen=True, slots=True)
 class CompiledTester:
-    """A tester's profile, ready for use."""
+    """A tester's profile, ready for use. ``given``: values that every message has."""
 
     profile: TesterProfile
     dialect: Dialect
@@ -88,6 +88,7 @@ class CompiledTester:
     interlock_latched: StateRules | None
     events: tuple[tuple[Template, Event], ...]
     resync: CompiledExchange
+    given: Mapping[str, Any]
     carry: CompiledCarry | None = None
     causes_of_events: Mapping[str, Template] = field(default_factory=dict)
 
@@ -109,15 +110,18 @@ def dimensions_of(kind: StepKind) -> Mapping[str, Dimension]:
     }
 
 
-def compile_tester(document: Document[TesterProfile]) -> CompiledTester:
+def compile_tester(document: Document[TesterProfile], address: int | None = None) -> CompiledTester:
     """Compile a profile.
+
+    Args:
+        address: of the station, where the telegrams carry one; else the profile's own.
 
     Raises:
         Refused: every fault of its templates and rules, with line and column.
     """
     profile = document.model
     compiler = Compiler(profile, document.locate)
-    builder = _Builder(profile, compiler)
+    builder = _Builder(profile, compiler, profile.link.address if address is None else address)
     compiled = builder.build()
     compiler.done()
     return compiled
@@ -136,8 +140,9 @@ def compile_lines(compiler: Compiler) -> Lines:
 class _Builder:
     """Compiles the parts of a tester's profile one by one."""
 
-    def __init__(self, profile: TesterProfile, compiler: Compiler) -> None:
+    def __init__(self, profile: TesterProfile, compiler: Compiler, address: int | None) -> None:
         self._profile = profile
+        self._given = {} if address is None else {"unit": address}
         self._compiler = compiler
 
     def build(self) -> CompiledTester:
@@ -179,6 +184,7 @@ class _Builder:
             ),
             events=events,
             resync=identify if p.resync is None else c.exchange(p.resync, ("resync",)),
+            given=self._given,
             carry=self._carry(),
             causes_of_events=self._event_causes(),
         )
@@ -239,8 +245,8 @@ class _Builder:
                 made.append(exchange.raw)
             elif exchange.send is not None:
                 try:
-                    body = exchange.send.render({})
-                    made.append(self._compiler.framing.wrap(body, {}))
+                    body = exchange.send.render(self._given)
+                    made.append(self._compiler.framing.wrap(body, self._given))
                 except ValueError as error:  # CannotCarry: a field that only a step could fill
                     self._compiler.fault(error, (*place, "send"))
         return tuple(made)

@@ -192,10 +192,14 @@ class SerialDefaults(Strict):
 
 
 class LinkDefaults(Strict):
-    """Defaults of the links; GPIB and TCP figures are for the reader and for new stations."""
+    """Defaults of the links; GPIB and TCP figures are for the reader and for new stations.
+
+    ``address``: the field ``{unit}`` of a tester whose telegrams carry a station address.
+    """
 
     serial: SerialDefaults | None = None
     tcp_port: Annotated[WholeNumber, Field(ge=1, le=65535)] | None = None
+    address: Annotated[WholeNumber, Field(ge=0, le=65535)] | None = None
     gpib_address: Annotated[WholeNumber, Field(ge=0, le=30)] | None = None
 
 

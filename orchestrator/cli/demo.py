@@ -66,7 +66,8 @@ def _introduce(teller: Teller, files: Files) -> None:
     teller.heading("ohmward demo: one test program, two testers that share no command")
     teller.say(
         f"The product is the Larkfield dehumidifier with {len(points)} contact points:",
-        f"  {', '.join(points)}.",
+        f"  {', '.join(points[:5])},",
+        f"  {', '.join(points[5:])}.",
         "It is invented, and so are its fixture, both stations and all instruments. The",
         f"instruments are {SIMULATED}: each sits on a socket or a serial line and answers in its",
         "own time, from a circuit that stands behind all of them.",
@@ -99,7 +100,7 @@ def _compare(files: Files, ledger: Ledger) -> None:
     position = placement.source[0]
     wired = [plan.station.positions[position] for plan in plans]
     rows.append((f"{point}, lead {position}", wired[0], wired[1]))
-    teller.table("", ("", "station A", "station B"), rows)
+    teller.table(("", "station A", "station B"), rows)
     schedules = [plan.bind(files.program, files.fixture) for plan in plans]
     for what in ("program", "fixture"):
         same = len({schedule.hashes[what] for schedule in schedules}) == 1
@@ -122,11 +123,15 @@ def _link(link: Link | None) -> str:
 
 def _good_and_leaky(show: Show, files: Files) -> None:
     teller, ledger, letter = show.ledger.teller, show.ledger, show.letter
+    for notice in show.schedule.notices:
+        teller.note(f"note: {notice}")
+    for (rule, instrument), reason in show.schedule.exemptions.items():
+        teller.note(f"exempt from proof of {rule.replace('_', ' ')}: {instrument}, {reason}")
     teller.say("A good unit; it must pass.")
     show.served.load_unit(files.folder / "good.yaml")
     wire = _FirstWords(show)
     result = show.run("good", f"LD-100{letter}", in_full=letter == "A", meddle=wire)
-    teller.say(f"'{wire.step}' in this tester's words: {'  |  '.join(wire.words)}")
+    teller.say(f"  '{wire.step}' in this tester's words: {' | '.join(wire.words)} …")
     passed = all(step.outcome is Outcome.PASS for step in result.steps)
     whole = len(result.steps) == len(files.program.model.steps)
     ledger.expect(
@@ -213,9 +218,9 @@ class _FirstWords:
             lines = self._show.live.controller.rack.ports[step.tester].traffic()
             sent = [x.data for x in lines if x.way == "sent" and x.at_s >= self._since_s]
             texts = [data.decode("ascii", "replace").strip() for data in sent]
-            # Commands only; what reads them back is left out here.
-            commands = [t for t in texts if "?" not in t and t[:1] != "Q" and "ERR" not in t]
-            self.step, self.words = step.name, tuple(commands[:7])
+            # Only what carries a number: the step's own figures in the tester's spelling.
+            figures = [text for text in texts if any(map(str.isdigit, text))]
+            self.step, self.words = step.name, tuple(figures[:6])
 
 
 class _GuardOpener:
@@ -258,8 +263,8 @@ def _check_records(files: Files, ledger: Ledger) -> None:
 def _sum_up(ledger: Ledger, violations: list[str], files: Files, took_s: float) -> int:
     teller = ledger.teller
     teller.heading("Summary")
-    columns = ("station", "unit", "serial", "verdict", "", "failing or ended step", "time")
-    teller.table("", columns, ledger.rows)
+    columns = ("station", "unit", "serial", "verdict", "failed or ended in", "time")
+    teller.table(columns, ledger.rows)
     ledger.expect("the bench saw nothing that must never happen", held=not violations)
     for line in violations:
         teller.alert(f"VIOLATION: {line}")

@@ -47,7 +47,7 @@ class Ledger:
         """Enter a run into the summary."""
         word = WORDS.get(result.outcome, str(result.outcome))
         odd = [s.name for s in result.steps if s.outcome in (Outcome.FAIL, Outcome.NO_VERDICT)]
-        told = (letter, unit, result.serial, word, SIMULATED, ", ".join(odd) or "-")
+        told = (letter, unit, result.serial, f"{word} ({SIMULATED})", ", ".join(odd) or "-")
         self.rows.append((*told, f"{took_s:.1f} s"))
         self.ran.setdefault(letter, []).append((result.run_id, str(result.outcome)))
 

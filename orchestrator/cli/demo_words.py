@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+import textwrap
+from collections.abc import Sequence
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from orchestrator.binding.levels import at_level
@@ -18,6 +18,8 @@ from orchestrator.model.schedule import BoundStep, Schedule
 from orchestrator.model.words import Outcome
 
 SIMULATED = "SIMULATED"
+WIDTH = 96
+INDENT = " " * 10
 
 
 class Teller:
@@ -36,6 +38,10 @@ class Teller:
         for line in lines:
             self.console.print(Text(line))
 
+    def note(self, text: str) -> None:
+        """A remark below a line, wrapped."""
+        self.say(*textwrap.wrap(text, WIDTH, initial_indent=INDENT, subsequent_indent=INDENT))
+
     def alert(self, text: str) -> None:
         """Something to look at."""
         self.console.print(Text(text, style="alert"))
@@ -53,16 +59,13 @@ class Teller:
             if text:
                 self.say(f"  {word}: {text}")
 
-    def table(self, title: str, columns: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
-        """A table that is readable without its lines, too."""
-        table = Table(
-            title=title, title_justify="left", title_style="name", box=None, pad_edge=False
-        )
-        for column in columns:
-            table.add_column(column, no_wrap=True, header_style="strong")
-        for row in rows:
-            table.add_row(*(Text(cell) for cell in row))
-        self.console.print(table)
+    def table(self, columns: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
+        """A table without lines, never cut off."""
+        widths = [max(map(len, cells)) for cells in zip(columns, *rows, strict=True)]
+        for index, row in enumerate((columns, *rows)):
+            cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+            text = "  ".join(cells).rstrip()
+            self.console.print(Text(text, style="quiet" if index else "strong"))
 
 
 class StepLines:
@@ -86,14 +89,13 @@ class StepLines:
             tail = ""
         else:
             tail = f": {judged_readings(result.values, step.order.limits)}".removesuffix(": ")
-        number = f"{result.index + 1:>4} of {len(self._steps)}  "
+        number = f"{result.index + 1:>3} of {len(self._steps)}  "
         line = Text.assemble(number, verdict(result.outcome, sys.stdout), f"  {result.name}{tail}")
         self._teller.console.print(line)
-        odd = result.outcome in (Outcome.FAIL, Outcome.NO_VERDICT)
-        if self._in_full or odd:
-            self._teller.say(f"{'':<12}{at_level(step.order)}, {sides(step)}")
-        if odd and result.reason:
-            self._teller.say(f"{'':<12}because {result.reason}")
+        if self._in_full or result.outcome is Outcome.NO_VERDICT:
+            self._teller.note(f"{at_level(step.order)}, {sides(step)}")
+        if result.outcome is Outcome.FAIL and result.reason:
+            self._teller.note(result.reason)
 
 
 def sides(step: BoundStep) -> str:

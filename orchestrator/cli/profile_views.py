@@ -9,7 +9,7 @@ from orchestrator.assembly.plugins import plugin
 from orchestrator.cli.codes import Exit
 from orchestrator.cli.files import read_files
 from orchestrator.cli.screen import make_console
-from orchestrator.errors import Fault, Refused
+from orchestrator.errors import Fault, Position, Refused
 
 if TYPE_CHECKING:
     from orchestrator.cli.files import Files
@@ -29,13 +29,22 @@ def check_profile(
         found = "only one of the two"
         remedy = "give both, or neither"
         raise Refused([Fault("--station and --program", found, "both or neither", remedy)])
-    document = plugin(CHECKERS, "load")(file)
+    document = _load(file)
     report = plugin(CHECKERS, "check")(document)
     console = make_console()
     console.print(plugin(CHECKERS, "render")(report), end="")
     if station is not None and report.sound:
         _preview(document.file, station, read_files(station, program, fixture))
     return Exit.DONE if report.sound else Exit.REFUSED
+
+
+def _load(file: Path) -> Any:
+    try:
+        return plugin(CHECKERS, "load")(file)
+    except (OSError, UnicodeDecodeError) as error:
+        expected, remedy = "a profile as UTF-8 text", "check the path and save the file as UTF-8"
+        fault = Fault("the profile", str(error), expected, remedy, Position(str(file)))
+        raise Refused([fault]) from error
 
 
 def _preview(file: str, station: Path, files: Files) -> None:

@@ -196,3 +196,8 @@ def show_result(console: Console, result: RunResult, records: Path) -> None:
         warning = "relays stay closed: keep away until the station has been proved discharged"
         console.print(Text(warning, style="alert"))
     console.print(Text(f"record: run {result.run_id} in {records}"))
+
+
+def failing(result: RunResult) -> list[str]:
+    """Names of the steps that failed."""
+    return [step.name for step in result.steps if step.outcome is Outcome.FAIL]

@@ -24,6 +24,8 @@ from orchestrator.records.reader import list_runs, relay_totals, show_run
 from orchestrator.records.verify import verify
 from orchestrator.records.views import ReadingView, RunSummary, RunView, StepView
 
+_IDENTITY = ("maker", "model", "serial", "firmware")
+
 
 def records_of(where: Path) -> Path:
     """The records that a station file, a folder with one, or a path of records means.
@@ -114,6 +116,9 @@ def _header(console: Console, run: RunView) -> None:
     for word, value in lines.items():
         if value:
             _line(console, f"{word}: {value}")
+    for line in run.header.get("instruments") or ():
+        who = ", ".join(str(line.get(key)) for key in _IDENTITY if line.get(key))
+        _line(console, f"instrument {line.get('name')}: {who}")
     for damage in summary.damage:
         _line(console, f"damage: {damage}")
 

@@ -117,6 +117,7 @@ class Abilities:
         poll_s: how often to look while it runs. off_within_s: latest time from a stop to
         'off and discharged'. start_lag_s: how long its state may still show what was before
         a start. result_repeatable: asking for a result does not consume it.
+        silent_stop: nothing at all comes back on a stop, so a link in step stays in step.
         power_up, link_loss: what it does then, in words, '' where unknown.
     """
 
@@ -138,6 +139,7 @@ class Abilities:
     off_within_s: Decimal = Decimal(12)
     start_lag_s: Decimal = Decimal("0.5")
     result_repeatable: bool = True
+    silent_stop: bool = False
     power_up: str = ""
     link_loss: str = ""
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from orchestrator.documents import Strict, YesNo
+from orchestrator.documents import Strict, WholeNumber, YesNo
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Name, Reason
 from orchestrator.quantities import Dimension, Quantity, QuantityField
@@ -18,7 +18,7 @@ SafeAc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "25 V")]
 SafeDc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "60 V")]
 Bleeder = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "1 kohm", "1 Gohm")]
 Farads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "100 uF")]
-Port = Annotated[int, Field(ge=1, le=65535)]
+Port = Annotated[WholeNumber, Field(ge=1, le=65535)]
 
 
 class TcpLink(Strict):
@@ -34,7 +34,7 @@ class SerialLink(Strict):
 
     kind: Literal["serial"]
     port: Annotated[str, Field(min_length=1)]
-    baud: Annotated[int, Field(ge=110, le=4_000_000)] | None = None
+    baud: Annotated[WholeNumber, Field(ge=110, le=4_000_000)] | None = None
     bits: Literal["7", "8"] | None = None
     parity: Literal["none", "even", "odd"] | None = None
     stop_bits: Literal["1", "2"] | None = None
@@ -59,12 +59,13 @@ Link = Annotated[TcpLink | SerialLink | VisaLink | SimulatedLink, Field(discrimi
 
 
 class TesterEntry(Strict):
-    """One safety tester of the station."""
+    """One safety tester of the station. ``address`` is for profiles whose telegrams carry one."""
 
     profile: Annotated[str, Field(min_length=1, description="name of a profile, or its file")]
     link: Link
     simulated: YesNo = False
     serial: Name | None = None
+    address: Annotated[WholeNumber, Field(ge=0, le=65535)] | None = None
     calibration_due: date | None = None
     driver: str = "profile_tester"
 
@@ -85,7 +86,7 @@ class UnitEntry(Strict):
     """
 
     name: Name
-    address: Annotated[int, Field(ge=0, le=65535)] | None = None
+    address: Annotated[WholeNumber, Field(ge=0, le=65535)] | None = None
     switches: str | None = None
     feeds: dict[Name, Feed] = Field(default_factory=dict)
     serial: Name | None = None

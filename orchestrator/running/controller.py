@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from orchestrator.errors import OhmwardError
@@ -157,14 +157,18 @@ class Controller:
 
     def _finish(self, run: RunState, schedule: Schedule, request: Request, end: _End) -> RunResult:
         self._close_steps(run, schedule, end.reason)
+        outcome = outcome_of(run.results, whole=end.fault is None and end.off.opened)
+        reason, remedy = end.reason, end.remedy
+        if not reason and outcome is Outcome.NO_VERDICT:
+            reason, remedy = _unproved(run.results)
         result = RunResult(
             run_id=run.run_id,
             serial=request.serial,
-            outcome=outcome_of(run.results, whole=end.fault is None and end.off.opened),
+            outcome=outcome,
             steps=tuple(sorted(run.results, key=lambda r: r.index)),
             simulated=schedule.simulated,
-            reason=end.reason,
-            remedy=end.remedy,
+            reason=reason,
+            remedy=remedy,
             relays_kept=not end.off.opened,
         )
         note(run, entries.relay_counts(run.run_id, self._stamp(), run.closings))
@@ -201,3 +205,12 @@ class Controller:
                 for unit, identity in chain.identities.items()
             )
         return lines
+
+
+def _unproved(results: Iterable[StepResult]) -> tuple[str, str]:
+    """Reason and remedy of a run that went to its end, but with a step whose proof is missing."""
+    for result in results:
+        if result.outcome is Outcome.NO_VERDICT:
+            reason = f"step {result.name!r} has no verdict: {result.reason}"
+            return reason, "mend what keeps it from being proved, then test the unit again"
+    return "not every step was run", "mend what kept them from being run, then test the unit again"

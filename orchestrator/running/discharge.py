@@ -12,23 +12,23 @@ from orchestrator.model.record import OffProof
 from orchestrator.model.words import DischargeGrade, TesterState
 from orchestrator.running.commands import Command, Converse, Stop, Wait
 from orchestrator.running.rack import RunState, TesterSeat
+from orchestrator.running.states import WATCHED
+from orchestrator.running.watching import refresh_inputs
 
 LOOK_AGAIN_S = 0.02
 TRIES = 3
 """Link errors in a row after which a tester counts as unconfirmed."""
 
 Looking = Generator[Command, Any, OffProof]
-STOP_AGAIN = frozenset(
-    {TesterState.RISING, TesterState.DWELLING, TesterState.FALLING, TesterState.UNKNOWN}
-)
 UNPROVED = OffProof(False, None, DischargeGrade.NONE, TesterState.UNKNOWN)
 
 
 def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
     """Look until the output is off and discharged, or the tester's time for it is over.
 
-    A tester that is found on, or doesn't answer, is stopped again at each look: a start that was
-    still queued when the first stop arrived must not survive it. Never raises for a failing link
+    A tester that isn't proved off, nor says that it discharges, is stopped again at each look: a
+    start that was still queued when the first stop arrived must not survive it, nor one that a
+    lagging state hides. Never raises for a failing link
     or instrument: the answer then is an unproved one.
     """
     until_s = run.now_s() + float(seat.adapter.abilities.off_within_s)
@@ -38,10 +38,12 @@ def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
         failures = failures + 1 if proof is UNPROVED else 0
         if (proof.off and proof.discharged) or failures >= TRIES or run.now_s() >= until_s:
             break
-        if proof.state in STOP_AGAIN:
+        if not proof.off and proof.state is not TesterState.DISCHARGING:
             with suppress(LinkError):  # what can't be delivered shows as not confirmed
                 yield Stop(seat.name)
         yield Wait(LOOK_AGAIN_S)
+        if run.phase in WATCHED:
+            yield from refresh_inputs(run)  # a long discharge must not let them go stale
     seat.proof = proof
     return proof
 

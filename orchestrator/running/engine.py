@@ -111,11 +111,17 @@ class Engine:
     def _stop(self, seat: TesterSeat) -> None:
         """The one place that sends stop bytes; at once, before any resynchronising."""
         port = self._rack.ports[seat.port]
-        port.dirty = True
+        # What it brings back would answer the next question. One that brings nothing leaves a
+        # link that has proved in step as it is; a read cut off by a trip is dirty by itself.
+        if not (seat.armed and seat.adapter.abilities.silent_stop):
+            port.dirty = True
         seat.adapter.stopped()
         try:
             for data in seat.adapter.stop_bytes:
                 port.send(data)
+        except LinkError:
+            port.dirty = True
+            raise
         finally:
             seat.stopped_at_s = self.stop_sent_s = self._rack.clock.monotonic()
 

@@ -28,6 +28,7 @@ LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 def take_over(run: RunState) -> Taking:
     """Bring an unknown station to READY. Raises Unconfirmed, WrongInstrument, LinkError."""
     for seat in run.rack.testers.values():
+        seat.armed = False  # nothing known from before counts, nor that the link is in step
         proof = yield from stop_and_confirm(run, seat)
         yield from _identify_tester(seat)
         if not (proof.off and proof.discharged):

@@ -8,7 +8,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from orchestrator.assembly.live import LiveStation, open_station
-from orchestrator.clock import SystemClock, VirtualClock
+from orchestrator.clock import SystemClock
 from orchestrator.contract import Link, SafetyTester
 from orchestrator.documents import read_document
 from orchestrator.model.program import Program
@@ -19,7 +19,7 @@ from orchestrator.running.interlock import Interlock
 from orchestrator.running.ports import Port
 from tests.bench.doubles import NullStore, RecordingLink, ScriptedLink
 from tests.bench.figures import Figure, median, micro, quantile
-from tests.bench.station import CHAIN, TESTER, write_station
+from tests.bench.station import CHAIN, TESTER, make_bench, write_station
 
 GOAL_S = 20e-6
 LOOKS = 3
@@ -53,9 +53,9 @@ class _Pair:
 
 def exchange_figures(folder: Path, *, rounds: int) -> list[Figure]:
     """Figures for an instant link in memory and for the simulator in the same process."""
-    clock = VirtualClock()
-    with open_station(write_station(folder), clock=clock) as live:
-        recording = _bring_into_dwell(live, folder, clock)
+    station = write_station(folder)
+    with open_station(station, bench=make_bench(station, latency_s=0.0)) as live:
+        recording = _bring_into_dwell(live, folder)
         engine, adapter = live.controller.engine, live.controller.rack.testers[TESTER].adapter
         tape = recording.tape
         tape.clear()
@@ -71,7 +71,7 @@ def exchange_figures(folder: Path, *, rounds: int) -> list[Figure]:
         _figure(
             "added per exchange, simulator in the same process",
             simulator,
-            "the in-process simulator in virtual time (2 ms to each reply, at no real cost)",
+            "the simulator in the same process, set to answer at once",
         ),
     ]
 
@@ -81,14 +81,14 @@ def _figure(what: str, pair: _Pair, link: str) -> Figure:
     return Figure(what, micro(added_s), f"< {micro(GOAL_S)}", added_s < GOAL_S, pair.note(link))
 
 
-def _bring_into_dwell(live: LiveStation, folder: Path, clock: VirtualClock) -> RecordingLink:
+def _bring_into_dwell(live: LiveStation, folder: Path) -> RecordingLink:
     """A withstand step that stays in its dwell for the whole measurement."""
     live.take_over()
     schedule = live.bind(read_document(folder / "program.yaml", Program))
     step = next(s for s in schedule.steps if s.kind is StepKind.WITHSTAND_AC)
     rack = live.controller.rack
     port = rack.ports[TESTER]
-    recording = RecordingLink(port.link, clock)
+    recording = RecordingLink(port.link, live.clock)
     port.link = recording
     adapter, matrix = rack.testers[TESTER].adapter, rack.chains[CHAIN].adapter
     if matrix is None:

@@ -10,23 +10,13 @@ import json
 import sys
 from pathlib import Path
 
-from drivers.simulators.bench import Bench
-from drivers.simulators.build import wire
 from drivers.simulators.serve import serve_tcp
-from drivers.simulators.unit import read_unit
-from orchestrator.clock import SystemClock
-from orchestrator.documents import read_document
-from orchestrator.model.station import Station
-from tests.bench.station import ADDRESS, CHAIN, TESTER, UNIT
+from tests.bench.station import CHAIN, TESTER, make_bench
 
 
 def main(station_file: str) -> None:
-    station = read_document(station_file, Station).model
-    bench = Bench(SystemClock())
-    tester = bench.add(TESTER, "orrin")
-    chain = bench.add(CHAIN, "lattice", units={UNIT: ADDRESS})
-    wire(bench, station, station.fixture)
-    bench.load_unit(read_unit(Path(station_file).parent / "unit.yaml"))
+    bench = make_bench(Path(station_file))
+    tester, chain = bench.instruments[TESTER], bench.instruments[CHAIN]
     with serve_tcp(tester) as far_tester, serve_tcp(chain) as far_chain:
         _say({TESTER: far_tester.port, CHAIN: far_chain.port})
         sys.stdin.read()

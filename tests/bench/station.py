@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+from drivers.simulators.bench import Bench
+from drivers.simulators.build import wire
+from drivers.simulators.unit import read_unit
+from orchestrator.clock import SystemClock
+from orchestrator.documents import read_document
+from orchestrator.model.station import Station
 from orchestrator.resources import resource_folder
 
 TESTER, CHAIN, UNIT, ADDRESS = "orrin", "lattice", "u1", 3
@@ -96,18 +103,20 @@ parts:
   - {between: [N, PE], resistance: 5 Gohm, capacitance: 1 nF}
 """
 
-POLL = "poll: {every}"
 
-
-def write_station(folder: Path, links: dict[str, str] | None = None) -> Path:
-    """Write station, unit and 10 ms copies of the profiles; returns the station file.
+def write_station(
+    folder: Path, links: dict[str, str] | None = None, *, look: str = "10 ms"
+) -> Path:
+    """Write station, unit and copies of the profiles; returns the station file.
 
     ``links``: instrument → its link as the station file has it; simulated ones by default.
+    ``look``: how often the tester is looked at; the relays are every 10 ms.
     """
+    every = {"orrin": look, "lattice": "10 ms"}
     profiles = {}
     for key, name in (("tester_profile", "orrin"), ("chain_profile", "lattice")):
-        file = folder / f"{name}_10ms.yaml"
-        file.write_text(_polled_every_10_ms(name), encoding="utf-8")
+        file = folder / f"timed_{name}.yaml"
+        file.write_text(_looked_at(name, every[name]), encoding="utf-8")
         profiles[key] = file.name
     station = folder / "station.yaml"
     station.write_text(STATION.format(**profiles, **(links or SIMULATED)), encoding="utf-8")
@@ -116,14 +125,26 @@ def write_station(folder: Path, links: dict[str, str] | None = None) -> Path:
     return station
 
 
+def make_bench(station_file: Path, *, latency_s: float = 0.002) -> Bench:
+    """The station's simulators on the system's clock, wired, with the unit in."""
+    station = read_document(station_file, Station).model
+    bench = Bench(SystemClock())
+    bench.add(TESTER, "orrin", latency_s=latency_s)
+    bench.add(CHAIN, "lattice", units={UNIT: ADDRESS}, latency_s=latency_s)
+    wire(bench, station, station.fixture)
+    bench.load_unit(read_unit(station_file.parent / "unit.yaml"))
+    return bench
+
+
 def tcp(port: int) -> str:
     """A TCP link to this computer, as the station file has it."""
     return f"{{kind: tcp, host: 127.0.0.1, port: {port}}}"
 
 
-def _polled_every_10_ms(name: str) -> str:
+def _looked_at(name: str, every: str) -> str:
+    """The shipped profile with another time between two looks."""
     text = (resource_folder("profiles") / f"{name}.yaml").read_text(encoding="utf-8")
-    shipped, wanted = POLL.format(every="20 ms"), POLL.format(every="10 ms")
-    if wanted not in text and shipped not in text:
-        raise ValueError(f"profile {name!r} says nothing of its polling: mend this bench")
-    return text.replace(shipped, wanted)
+    changed, found = re.subn(r"poll: \d+ ms", f"poll: {every}", text)
+    if found != 1:
+        raise ValueError(f"profile {name!r} says its polling {found} times: mend this bench")
+    return changed

@@ -135,35 +135,90 @@ def test_a_second_process_is_told_who_holds_the_station(bench: Path, capsys: Out
     assert "in use by process" in capsys.readouterr().err
 
 
-@pytest.mark.slow
-@pytest.mark.skipif(sys.platform == "win32", reason="no SIGTERM to a child there")
-def test_sigterm_in_a_real_process_ends_as_no_verdict_on_record(bench: Path) -> None:
-    """In real time and with real signals: made safe, recorded, exit code 3."""
+def run_in_a_process(bench: Path, number: int, serial: str) -> tuple[int, list[str]]:
+    """Run in real time, send a signal once a step is under way; exit code and lines."""
     code = "from orchestrator.cli.main import run; run()"
-    command = [
-        sys.executable,
-        "-c",
-        code,
-        "run",
-        *files(bench),
-        "--serial",
-        "X4",
-        "--yes",
-        "--json",
-    ]
+    command = [sys.executable, "-c", code, "run", *files(bench), "--serial", serial]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        [*command, "--yes", "--json"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        start_new_session=True,
     ) as child:
         assert child.stdout is not None
         seen = []
         for line in child.stdout:
             seen.append(line)
-            if '"kind": "live"' in line and len(seen) < 1000:
-                os.kill(child.pid, signal.SIGTERM)
+            if '"kind": "live"' in line:
+                os.kill(child.pid, number)
                 break
         seen += list(child.stdout)
-        assert child.wait(timeout=20) == 3
+        return child.wait(timeout=20), seen
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="a child can't be sent these there")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
+def test_a_signal_to_a_real_process_ends_as_no_verdict_on_record(bench: Path, name: str) -> None:
+    """In real time and with real signals: made safe, recorded, exit code 3."""
+    code, seen = run_in_a_process(bench, getattr(signal, name), "X4")
+    assert code == 3
     result = lines_of(seen[-1])[0]
     assert (result["outcome"], result["exit_code"]) == ("no_verdict", 3)
-    assert "SIGTERM" in result["reason"]
+    assert name in result["reason"]
     assert main(["records", "verify", str(bench)]) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
+def test_a_killed_run_stands_as_no_verdict_once_and_the_chain_holds(
+    bench: Path, capsys: Out
+) -> None:
+    """Whatever ends the process: the next start closes the run, and it never counts as a pass."""
+    code, _ = run_in_a_process(bench, signal.SIGKILL, "X5")
+    assert code == -signal.SIGKILL
+    assert main(["run", *files(bench), "--serial", "X6", "--yes"]) == 0
+    capsys.readouterr()
+    assert main(["records", "list", str(bench), "--json"]) == 0
+    runs = lines_of(capsys.readouterr().out)
+    told = [(run["serial"], run["outcome"]) for run in runs]
+    assert told == [("X6", "pass"), ("X5", "no_verdict")]
+    assert main(["records", "verify", str(bench)]) == 0
+
+
+TEN_FAULTS = """\
+name: ten faults
+revision: "1"
+steps:
+  - {name: a, kind: bonding, apply_to: [door], against: [earth], level: 25,
+     dwell: 1 s, accept: {resistance: {at_most: 100 mohm}}}
+  - {name: b, kind: bonding, apply_to: [door], against: [earth], level: 25 V,
+     dwell: 1 s, accept: {resistance: {at_most: 100 mohm}}}
+  - {name: c, kind: bonding, apply_to: [door], against: [earth], level: 25 A,
+     dwell: "1,5 s", accept: {resistance: {at_most: 100 mohm}}}
+  - {name: d, kind: bonding, apply_to: [door], against: [earth], level: 25 A,
+     dwel: 1 s, dwell: 1 s, accept: {resistance: {at_most: 100 mohm}}}
+  - {name: e, kind: insulation, apply_to: [line], against: [earth], level: 0.5 KV,
+     dwell: 1 s, accept: {resistance: {at_least: 2 Mohm}}}
+  - {name: f, kind: insulation, apply_to: [line], against: [earth], level: 500 V,
+     dwell: 2**3 s, accept: {resistance: {at_least: 2 Mohm}}}
+  - {name: g, kind: insulation, apply_to: [line], against: [earth], level: 500 V,
+     dwell: 1 s, accept: {}}
+  - {name: h, kind: withstand_ac, apply_to: [], against: [earth], level: 1 500 V,
+     frequency: 50 Hz, dwell: 1 s, accept: {total_current: {at_most: 5 mA}}}
+  - {name: i, kind: flash, apply_to: [line], against: [earth], level: 1500 V,
+     dwell: 1 s, accept: {total_current: {at_most: 5 mA}}}
+  - {name: good, kind: bonding, apply_to: [door], against: [earth], level: 25 A,
+     dwell: 1 s, accept: {resistance: {at_most: 100 mohm}}}
+"""
+
+
+def test_ten_different_faults_are_refused_with_ten_messages(bench: Path, capsys: Out) -> None:
+    """All at once, each on a line of its own with file, line and column; nothing runs."""
+    path = bench / "program.yaml"
+    path.write_text(TEN_FAULTS, encoding="utf-8")
+    assert main(["run", *files(bench), "--serial", "X1", "--yes"]) == 2
+    told = [line for line in capsys.readouterr().err.splitlines() if line.startswith(str(path))]
+    assert len(told) == len(set(told)) == 10
+    assert not (bench / "records.sqlite").exists()

@@ -165,7 +165,9 @@ STATIONS = tuple(MAKES)
 
 TESTER_INPUT = "  - {{name: door contact, source: {{kind: tester, tester: {tester}}}}}\n"
 GUARD_INPUT = "  - {name: guard switch, source: {kind: simulated}}\n"
-PATIENT_INPUTS = TESTER_INPUT.replace("}}}}}}", "}}}}, stale_after: 2 s}}") + GUARD_INPUT
+PATIENT_INPUT = (
+    "  - {{name: door contact, stale_after: 2 s, source: {{kind: tester, tester: {tester}}}}}\n"
+)
 FILE_INPUT = "  - {name: guard file, source: {kind: file, path: guard.txt}}\n"
 
 

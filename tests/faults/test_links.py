@@ -12,7 +12,7 @@ from orchestrator.model.words import Outcome
 from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS, OldAnswer, rewritten
 from tests.faults.rig import Rig
-from tests.faults.stations import STATIONS, STEPS
+from tests.faults.stations import PATIENT_INPUT, STATIONS, STEPS
 
 ANY_END = (Outcome.PASS, Outcome.NO_VERDICT)
 DISTURBED = "withstand mains"
@@ -49,11 +49,26 @@ def arm(rig: Rig, what: str, change: Change, *, times: int | None) -> None:
 def test_one_lost_answer_to_what_may_be_asked_again_costs_no_verdict(
     make_rig: MakeRig, station: str, what: str, change: Change
 ) -> None:
-    """Readings are repeated once in step again, a whole set-up is sent again: the run passes."""
-    rig = make_rig(station)
+    """Readings are repeated once in step again, a whole set-up is sent again: the run passes.
+
+    The interlock that the tester reports itself may be 2 s old here; see the next test.
+    """
+    rig = make_rig(station, inputs=PATIENT_INPUT.format(tester=station))
     arm(rig, what, change, times=1)
     result = rig.run()
     rig.check(result, Outcome.PASS, before=STEPS)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_a_tester_too_slow_to_report_its_interlock_in_time_is_stopped(
+    make_rig: MakeRig, station: str
+) -> None:
+    """By default an input older than 500 ms is open: a look that is late by 600 ms is a trip."""
+    rig = make_rig(station)
+    arm(rig, "status", late(0.6), times=1)
+    result = rig.run()
+    assert "is stale" in result.reason
+    rig.check(result, before=BEFORE)
 
 
 @pytest.mark.parametrize("change", PASSING.values(), ids=PASSING)

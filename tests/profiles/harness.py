@@ -8,14 +8,15 @@ A script has directives and lines::
     = off -> off, discharged
 
 ``>`` is what the adapter must send next, ``<`` what it then receives (escapes as in profiles);
-what stands behind ``->`` must come out. A line ``~`` stands for silence until the deadline.
+what stands behind ``->`` must come out. A line ``~`` stands for silence until the deadline, ``...``
+for the last question and answer as often as it is asked.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, TypeVar
 
@@ -33,6 +34,7 @@ from orchestrator.model.words import Edge, Measured, Role, StepKind, Waveform
 from orchestrator.running.framing import FrameReader
 
 T = TypeVar("T")
+AGAIN = "..."
 _LIMIT = re.compile(r"(?:(.+)_)?(at_least|at_most)")
 
 
@@ -42,8 +44,12 @@ class Script:
 
     lines: list[str]
     reader: FrameReader
+    last: list[str] = field(default_factory=list)
 
     def sent(self, data: bytes) -> None:
+        if self.lines == [AGAIN]:
+            self.lines[:0] = self.last
+        self.last = self.lines[:2]
         line = self._next(">")
         assert data == unescape(line).encode("latin-1"), f"sent {data!r}, the script has {line!r}"
 
@@ -166,7 +172,7 @@ class TesterPlayer:
             if expected:
                 for word in expected.split(", "):
                     assert word in came.split(", "), f"{verb}: {came}, the script has {expected}"
-            assert not script.lines, f"{verb} {argument}: left over {script.lines}"
+            assert script.lines in ([], [AGAIN]), f"{verb} {argument}: left over {script.lines}"
 
     def _do(self, verb: str, argument: str, script: Script) -> str:
         tester = self.tester
@@ -235,7 +241,7 @@ class MatrixPlayer:
                 came = type(error).__name__
                 assert expected == came, f"{verb}: {error}"
             assert not expected or expected == came, f"{verb}: {came}, the script has {expected}"
-            assert not script.lines, f"{verb} {argument}: left over {script.lines}"
+            assert script.lines in ([], [AGAIN]), f"{verb} {argument}: left over {script.lines}"
 
     def _do(self, verb: str, argument: str, script: Script) -> str:
         if verb == "identify":

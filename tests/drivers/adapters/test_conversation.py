@@ -8,7 +8,10 @@ from typing import Any
 import pytest
 
 from drivers.adapters.tester import ProfileTester
+from drivers.language.profile import parse_profile
+from drivers.language.profile_tester import TesterProfile
 from orchestrator.clock import VirtualClock
+from orchestrator.documents import Document
 from orchestrator.errors import InstrumentRefused, ProtocolFault, TimedOut, WrongInstrument
 from orchestrator.model.words import StepKind, TesterState
 
@@ -31,6 +34,9 @@ def echoing(said: dict[bytes, list[bytes]]) -> Callable[[bytes], Answers]:
         return [line + b"\n" for line in (message, *said.get(message, [b"K"]))]
 
     return answers
+
+
+WHO = {b"ID": [b"M,WENDLE", b"K"]}
 
 
 def test_an_answer_between_echo_and_acknowledge_is_read() -> None:
@@ -67,14 +73,14 @@ def test_a_refusal_before_the_acknowledge_is_not_lost_and_leaves_the_link_in_ste
 
 def test_an_exchange_closed_without_its_data_is_a_protocol_fault() -> None:
     """K alone is no answer to a query."""
-    adapter, pump, _ = met(terse(), echoing({b"QR": [b"K"]}))
+    adapter, pump, _ = met(terse(), echoing({b"QR": [b"K"], **WHO}))
     with pytest.raises(ProtocolFault, match="closed without an answer"):
         pump.run(adapter.talk.hold(_result(adapter), {}))
 
 
 def test_a_line_that_fits_nothing_is_a_protocol_fault_with_its_bytes() -> None:
     """Garbage is not taken for anything."""
-    adapter, pump, _ = met(terse(), echoing({b"QR": [b"garbage", b"K"]}))
+    adapter, pump, _ = met(terse(), echoing({b"QR": [b"garbage", b"K"], **WHO}))
     with pytest.raises(ProtocolFault) as caught:
         pump.run(adapter.talk.hold(_result(adapter), {}))
     assert caught.value.raw == b"garbage"
@@ -82,7 +88,7 @@ def test_a_line_that_fits_nothing_is_a_protocol_fault_with_its_bytes() -> None:
 
 def test_an_unknown_verdict_is_a_protocol_fault_and_never_a_default() -> None:
     """'X' is neither pass nor fail."""
-    adapter, pump, _ = met(terse(), echoing({b"QR": [b"X0071", b"K"]}))
+    adapter, pump, _ = met(terse(), echoing({b"QR": [b"X0071", b"K"], **WHO}))
     with pytest.raises(ProtocolFault):
         pump.run(adapter.talk.hold(_result(adapter), {}))
 
@@ -103,12 +109,12 @@ def test_silence_is_timed_out() -> None:
 
 
 def test_a_reading_exchange_is_repeated_once() -> None:
-    """The first answer is lost; the second counts."""
+    """The first answer is lost; once the link is proved in step it is asked again."""
     lost = iter([True])
-    answers = echoing({b"QT": [b"I", b"K"]})
+    answers = echoing({b"QT": [b"I", b"K"], **WHO})
     adapter, pump, fake = met(terse(), lambda m: [] if m and next(lost, False) else answers(m))
     assert pump.run(adapter.poll()).state is TesterState.OFF
-    assert fake.messages == [b"QT", b"QT"]
+    assert fake.messages == [b"QT", b"ID", b"QT"]
 
 
 @pytest.mark.parametrize("message", [b"GO", b"QR"])
@@ -178,6 +184,21 @@ def test_a_telegram_with_a_wrong_checksum_is_a_protocol_fault() -> None:
     adapter, pump, _ = met(KEY_VALUE, lambda _: [b"A07:st=idle*00\n"])
     with pytest.raises(ProtocolFault, match="checksum"):
         pump.run(adapter.poll())
+
+
+def test_the_station_address_of_a_tester_may_be_another_than_the_profiles() -> None:
+    """In every message, the stop too; an answer from another address isn't taken."""
+    document = parse_profile(KEY_VALUE, "profile of the test")
+    assert isinstance(document.model, TesterProfile)
+    own = ProfileTester(Document.built(document.model, "x"), "T", address=12)
+    assert own.stop_bytes[0].startswith(b"A12:do=stop*")
+    body = b"A07:st=idle*"
+    telegram = body + f"{sum(body) & 0xFF:02X}".encode() + b"\n"
+    clock = VirtualClock()
+    fake = Fake(clock, lambda _: [telegram])
+    with pytest.raises(WrongInstrument, match="unit 7 answers, 12 was asked"):
+        Pump(fake, clock).run(own.poll())
+    assert fake.messages[0].startswith(b"A12:get=st*")
 
 
 def test_a_unit_suffix_may_change_and_a_prefix_makes_a_bound() -> None:

@@ -12,6 +12,7 @@ from drivers.simulators.bench import Bench
 from orchestrator.clock import VirtualClock
 from orchestrator.contract import RelayMatrix
 from orchestrator.errors import (
+    InstrumentFault,
     InstrumentRefused,
     ProtocolFault,
     Refused,
@@ -228,3 +229,33 @@ def test_a_tester_that_carries_nothing_is_refused_as_a_carrier() -> None:
     """The profile has no block for it."""
     with pytest.raises(Refused, match="carry"):
         Carrier(ProfileTester(load_tester("pell"), "T"))
+
+
+# ---- units that don't come to rest --------------------------------------------------------------
+
+
+def lattice_by_rote(answer: bytes) -> tuple[ProfileMatrix, Pump, Fake]:
+    clock = VirtualClock()
+
+    def answers(message: bytes) -> Answers:
+        if message.endswith(b"MOVING?"):
+            return [b"1 MOVING yes\n" if answer == b"SET OK" else b"1 MOVING no\n"]
+        return [b"1 " + answer + b"\n"]
+
+    fake = Fake(clock, answers)
+    return ProfileMatrix(load_matrix("lattice"), "M", {"a": 1}), Pump(fake, clock), fake
+
+
+def test_relays_that_never_come_to_rest_are_a_fault_of_the_instrument() -> None:
+    """The answer stays 'yes': after the time allowed it is given up."""
+    matrix, pump, _ = lattice_by_rote(b"SET OK")
+    with pytest.raises(InstrumentFault, match="unit a: relays don't come to rest"):
+        pump.run(matrix.apply(Route()))
+
+
+def test_a_command_refused_while_relays_move_is_sent_again_and_given_up_in_the_end() -> None:
+    """'Moving' for ever: the same command several times, then the refusal."""
+    matrix, pump, fake = lattice_by_rote(b"ERROR 21 moving")
+    with pytest.raises(InstrumentRefused, match="busy"):
+        pump.run(matrix.apply(Route()))
+    assert fake.messages.count(b"1 SET hv source=[] return=[]") > 2

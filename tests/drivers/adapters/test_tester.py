@@ -12,7 +12,7 @@ from drivers.language.profile import load_tester
 from drivers.simulators.bench import Bench
 from drivers.simulators.faults import answer_with, silent
 from orchestrator.clock import VirtualClock
-from orchestrator.contract import SafetyTester, StartMark
+from orchestrator.contract import CannotCarry, SafetyTester, StartMark
 from orchestrator.errors import InstrumentRefused, SetupMismatch, TimedOut
 from orchestrator.model.record import Progress
 from orchestrator.model.schedule import Contact, Route, StepOrder
@@ -334,3 +334,56 @@ def test_a_tester_that_routes_itself_takes_the_route_with_each_step() -> None:
 
 def answers_ok() -> Answers:
     return [b"ok\n"]
+
+
+# ---- what a step leaves out ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "off"),
+    [
+        ("orrin", (b"TASK:FLASH OFF\n", b"TASK:LIMIT:LOWER OFF\n")),
+        ("pell", (b"SM00000\r",)),
+        ("stave", (b"SLOT 1,WAC,1500V,50Hz,1.0s,2.0s,0.5s,5.00mA,OFF,RISE;C7\n",)),
+    ],
+)
+def test_what_a_step_leaves_out_is_switched_off_on_the_wire(
+    name: str, off: tuple[bytes, ...]
+) -> None:
+    """The last step's limit must not stick."""
+    seat = Seat(name)
+    seat.ready()
+    lower = at_least("0.0001")
+    seat.prepared(withstand("1500", at_most("0.005"), lower, limits_during_rise=True))
+    seat.pump.sent.clear()
+    seat.prepared(ORDERS[StepKind.WITHSTAND_AC])
+    assert set(off) <= set(seat.pump.sent)
+
+
+def test_a_tester_that_cannot_tell_its_interlock_says_so() -> None:
+    """``None`` is neither closed nor open; the engine takes it for open."""
+    clock = VirtualClock()
+    fake = Fake(clock, lambda _: answers_ok())
+    assert Pump(fake, clock).run(adapter_of(ROUTING).interlock()) is None
+    assert not fake.messages
+
+
+def test_an_opening_that_the_tester_has_latched_is_in_every_look_at_it() -> None:
+    """Bits 8 and 9 of the Stave's status: tripped, interlock open."""
+    seat = Seat("stave")
+    seat.ready()
+    seat.prepared(ORDERS[StepKind.WITHSTAND_AC])
+    seat.pump.run(seat.tester.start())
+    seat.clock.sleep(1.5)
+    seat.bench.guard_closed = False
+    seat.clock.sleep(0.5)
+    assert seat.pump.run(seat.tester.poll()).latched_open
+
+
+def test_more_steps_than_slots_are_refused_before_anything_is_sent() -> None:
+    """One set-up, two steps."""
+    seat = Seat("pell")
+    order = ORDERS[StepKind.WITHSTAND_AC]
+    with pytest.raises(CannotCarry, match="2 steps"):
+        seat.pump.run(seat.tester.prepare((order, order)))
+    assert not seat.pump.sent

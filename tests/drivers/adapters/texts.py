@@ -87,10 +87,11 @@ KEY_VALUE = """
 profile: 1
 kind: tester
 name: Thole
+link: {address: 7}
 framing:
   send: {end: '\\n'}
   receive: {end: '\\n'}
-  envelope: {send: 'A07:{body}*{check}', receive: 'A07:{body}*{check}'}
+  envelope: {send: 'A{unit:d2}:{body}*{check}', receive: 'A{unit:d2}:{body}*{check}', same: [unit]}
   checksum: {kind: sum8, form: hex, over: before}
   refusal: 'err={code:d}'
 timing: {reply: 100 ms, resync_quiet: 50 ms}
