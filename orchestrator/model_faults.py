@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
@@ -15,6 +16,7 @@ from orchestrator.errors import REFUSAL_TYPE, Fault, Position
 from orchestrator.yaml_nodes import Node
 
 Loc = tuple[int | str, ...]
+_ENUM_MEMBER = re.compile(r"<[A-Za-z_.]+: ('[^']*')>")
 
 
 def faults_of(
@@ -28,8 +30,17 @@ def faults_of(
         root: the nodes that were validated; None for a model built without a file.
         name: the file's name, or what stands for it.
     """
-    found = dict.fromkeys(_fault(details, model, root, name) for details in error.errors())
+    errors = [details for details in error.errors() if not _is_echo(details, error)]
+    found = dict.fromkeys(_fault(details, model, root, name) for details in errors)
     return tuple(sorted(found, key=_order))
+
+
+def _is_echo(details: ErrorDetails, error: ValidationError) -> bool:
+    """A list counts as too short once its faulty items are left out: their faults say enough."""
+    loc = details["loc"]
+    return details["type"] == "too_short" and any(
+        other["loc"][: len(loc)] == loc and len(other["loc"]) > len(loc) for other in error.errors()
+    )
 
 
 def find(root: Node | None, loc: Iterable[int | str], name: str) -> tuple[Position, Loc]:
@@ -141,6 +152,7 @@ def _unknown_key(loc: Loc, model: type[BaseModel]) -> tuple[str, str, str]:
 
 def _choice(details: ErrorDetails, ctx: dict[str, Any]) -> tuple[str, str, str]:
     listed = str(ctx.get("expected_tags") or ctx.get("expected") or "")
+    listed = _ENUM_MEMBER.sub(r"\1", listed)
     words = [word.strip(" '") for word in listed.replace(" or ", ", ").split(",")]
     words = [word for word in words if word]
     if details["type"] == "union_tag_not_found":
@@ -177,6 +189,9 @@ def _general(details: ErrorDetails) -> tuple[str, str, str]:
     found = _shown(details["input"])
     if (plain := _PLAIN.get(details["type"])) is not None:
         return found, *plain
+    if details["type"] == "too_short":
+        least = details.get("ctx", {}).get("min_length", 1)
+        return found, f"at least {least} item{'s' if least != 1 else ''}", "add what is missing"
     message = details["msg"]
     for lead in ("Value error, ", "Assertion failed, "):
         if message.startswith(lead):

@@ -107,6 +107,7 @@ class SetUp:
             InstrumentRefused, SetupMismatch: not accepted, or not as sent.
         """
         memory = self._made.profile.memory
+        yield from self._old_errors()
         if memory is not None and memory.clear_first:
             yield from self._clear_tail(batch)
         for order in batch:
@@ -203,6 +204,12 @@ class SetUp:
                 return tuple(entries)
             entries.append(_entry(answer.fields, answer.raw))
         return (*entries, "and more")
+
+    def _old_errors(self) -> Talk[None]:
+        """What the last step left in the queue belongs to its verdict, not to this set-up."""
+        model = self._made.profile.errors
+        if model is not None and "setup" in model.after:
+            yield from self.errors()
 
     def require_no_errors(self, block: str) -> Talk[None]:
         """Ask for errors behind a block, if the profile wants it. Raises InstrumentRefused."""

@@ -69,7 +69,11 @@ def load_profile(
         Refused: missing file, or every fault of it.
     """
     path = find_profile(str(name), beside)
-    return parse_profile(path.read_text(encoding="utf-8"), str(path))
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return read_document(path, TesterProfile)  # tells it with the place
+    return parse_profile(text, str(path))
 
 
 def parse_profile(text: str, name: str) -> Document[TesterProfile] | Document[MatrixProfile]:

@@ -10,7 +10,7 @@ import contextlib
 from typing import Any
 
 from orchestrator.errors import InstrumentFault, LinkError, LinkLost, OhmwardError
-from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait, Watch
+from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait
 from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.pump import Pump
 from orchestrator.running.rack import Rack, TesterSeat

@@ -244,9 +244,18 @@ def test_the_orrin_reports_a_refused_setting_by_its_error_queue() -> None:
     """A silent refusal of a setting is found by the queue, with its text."""
     seat = Seat("orrin")
     seat.ready()
-    seat.pump.send(b"TASK:NONSENSE 1\n")
+    orrin = seat.bench.instruments["T"]
+    orrin.faults.do(lambda: orrin.feed(b"TASK:NONSENSE 1\n"), message=b"TASK:LEVEL")
     with pytest.raises(InstrumentRefused, match="Undefined header"):
         seat.prepared(ORDERS[StepKind.WITHSTAND_AC])
+
+
+def test_an_error_that_stood_before_the_set_up_is_not_blamed_on_it() -> None:
+    """What the last step left in the queue belongs to its own verdict."""
+    seat = Seat("orrin")
+    seat.ready()
+    seat.pump.send(b"TASK:NONSENSE 1\n")
+    seat.prepared(ORDERS[StepKind.WITHSTAND_AC])
 
 
 def test_a_query_that_the_orrin_refuses_by_silence_is_a_refusal() -> None:
