@@ -263,6 +263,8 @@ class Template:
     def _end(self, text: str, at: int, number: int) -> int | None:
         """Where a field of varying width ends."""
         parts = self._parts
+        if number + 1 == len(parts):
+            return len(text)
         if number + 2 < len(parts):
             following = parts[number + 1]
             if isinstance(following, str) and following[0] not in "+- ":
@@ -330,6 +332,6 @@ def _guarded(slot: Slot, piece: str) -> str:
 
 
 def _value(slot: Slot, text: str, power: int) -> Any:
-    if slot.left_out(text):
+    if slot.alternative is not None and slot.left_out(text):
         return Reading(None, "none") if slot.spec.reading else None
     return slot.codec.decode(text, power)

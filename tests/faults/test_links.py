@@ -67,7 +67,7 @@ def test_a_tester_too_slow_to_report_its_interlock_in_time_is_stopped(
     rig = make_rig(station)
     arm(rig, "status", late(0.6), times=1)
     result = rig.run()
-    assert "is stale" in result.reason
+    assert "is stale" in result.reason or "not answered" in result.reason
     rig.check(result, before=BEFORE)
 
 
