@@ -123,7 +123,9 @@ class _Check:
         )
         patterns = (*lines.acknowledge, *lines.refusal, *lines.busy, *events)
         bodies = {t.text: self._bodies(t, None, ("framing",), sampler) for t in patterns}
-        self._note(line_troubles(lines, events, bodies))
+        given = self._profile.events if isinstance(self._profile, TesterProfile) else ()
+        conditional = frozenset(event.line for event in given if event.when)
+        self._note(line_troubles(lines, events, bodies, conditional))
         for spot in spots_of(self._profile):
             made = compiler.exchange(spot.model, spot.place, spot.dimensions)
             self._exchange(spot, made, sampler)

@@ -21,9 +21,15 @@ def takes(template: Template, body: bytes) -> bool:
 
 
 def line_troubles(
-    lines: Lines, events: Patterns, sample: dict[str, tuple[bytes, ...]]
+    lines: Lines,
+    events: Patterns,
+    sample: dict[str, tuple[bytes, ...]],
+    conditional: frozenset[str] = frozenset(),
 ) -> Iterator[Trouble]:
-    """Patterns that never come to be seen, because an earlier one takes every such line."""
+    """Patterns that never come to be seen, because an earlier one takes every such line.
+
+    Events whose texts are `conditional` take a line only at times; they cover nothing.
+    """
     order: list[tuple[str, Patterns]] = [
         ("events", events),
         ("framing.busy", lines.busy),
@@ -44,7 +50,8 @@ def line_troubles(
                     "patterns that are reached",
                     "put the narrower pattern first, or drop it",
                 )
-            seen.append((name, pattern))
+            if name != "events" or pattern.text not in conditional:
+                seen.append((name, pattern))
     for pattern in lines.acknowledge:
         if (covering := _covering(pattern, seen, sample)) is not None:
             yield Trouble(
@@ -104,6 +111,8 @@ def reply_troubles(
 
 def rule_notes(rules: StateRules) -> Iterator[Gap]:
     """Overlaps and gaps: allowed, but worth a look."""
+    if not rules.rules:
+        return
     for text in rules.overlaps():
         yield Gap("states overlap", text)
     for text in rules.gaps():

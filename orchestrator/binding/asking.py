@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from orchestrator.binding.amounts import hertz, level_of, measured, seconds
 from orchestrator.binding.context import Candidate
 from orchestrator.errors import Fault
 from orchestrator.model.abilities import KindAbility, Span
+from orchestrator.model.amounts import hertz, level_of, measured, seconds
 from orchestrator.model.program import (
     Accept,
     BondingStep,

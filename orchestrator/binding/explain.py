@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from orchestrator.binding.amounts import amps, measured, seconds
 from orchestrator.binding.levels import at_level
+from orchestrator.model.amounts import amps, measured, seconds
 from orchestrator.model.schedule import BoundStep, Schedule, StepOrder
 from orchestrator.model.words import Edge
 

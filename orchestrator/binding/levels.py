@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from orchestrator.binding.amounts import hertz, level_of, measured, seconds
 from orchestrator.binding.asking import check_dwell
 from orchestrator.binding.context import Candidate, Task
 from orchestrator.contract import CannotCarry
 from orchestrator.errors import Fault
+from orchestrator.model.amounts import hertz, level_of, measured, seconds
 from orchestrator.model.schedule import LimitOrder, StepOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured
 

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from orchestrator.binding.amounts import seconds, volts
 from orchestrator.binding.context import Candidate, Context
 from orchestrator.errors import Fault
 from orchestrator.formulas.discharge import discharge_time_s
+from orchestrator.model.amounts import seconds, volts
 from orchestrator.model.schedule import Route, StepOrder
 from orchestrator.model.station import BleederEntry
 from orchestrator.model.words import (

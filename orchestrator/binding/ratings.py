@@ -10,12 +10,12 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from orchestrator.binding.amounts import amps, volts
 from orchestrator.binding.context import Candidate
 from orchestrator.binding.nets import Burden
 from orchestrator.errors import Fault
 from orchestrator.formulas.currents import peak_v
 from orchestrator.model.abilities import Rating
+from orchestrator.model.amounts import amps, volts
 from orchestrator.model.schedule import StepOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, Waveform
 

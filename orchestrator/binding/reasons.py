@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from orchestrator.binding.amounts import amps, volts
 from orchestrator.binding.context import Candidate
 from orchestrator.binding.nets import Burden
 from orchestrator.binding.ratings import Stress
 from orchestrator.formulas.currents import peak_v
+from orchestrator.model.amounts import amps, volts
 from orchestrator.model.words import CONTACT_KINDS, StepKind, Waveform
 
 MOST_LISTED = 8

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -51,14 +52,18 @@ def _options(
 
 
 @app.command("demo")
-def demo() -> None:
+def demo(
+    keep: Annotated[
+        Path | None, typer.Option("--keep", help="New folder for the demo's files and records.")
+    ] = None,
+) -> None:
     """Show the whole of it on simulated instruments: two testers, one program."""
     from orchestrator.cli.failures import Situation, guarded
 
     def body(_: Situation) -> Exit:
         from orchestrator.cli.demo import demo as show
 
-        return Exit(show() or 0)
+        return Exit(show(keep))
 
     raise typer.Exit(guarded(body))
 

@@ -10,9 +10,9 @@ from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
-from orchestrator.binding.amounts import level_of, measured
 from orchestrator.cli.feed import TOLD, Stamped
 from orchestrator.cli.screen import can_show, verdict
+from orchestrator.model.amounts import level_of, measured
 from orchestrator.model.record import Reading, RunResult, StepResult
 from orchestrator.model.schedule import BoundStep, LimitOrder, Schedule
 from orchestrator.model.words import Edge, Measured, Outcome

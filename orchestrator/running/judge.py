@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Literal
 
 from orchestrator.model.abilities import Abilities, KindAbility
+from orchestrator.model.amounts import measured
 from orchestrator.model.record import Reading, TesterReading
 from orchestrator.model.schedule import BoundStep, LimitOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, Outcome
@@ -140,7 +141,8 @@ def _level_problem(step: BoundStep, reading: TesterReading, kind: KindAbility, f
         else step.order.level * Decimal("0.03")
     )
     if got.bound == "below" or got.value < step.order.level - slack:
-        return f"level not reached: {got.value:f} of {step.order.level:f}"
+        reached, asked = measured(quantity, got.value), measured(quantity, step.order.level)
+        return f"level not reached: {reached} of {asked}"
     return ""
 
 
@@ -162,15 +164,22 @@ def _time_problem(
 
 
 def _limits(limits: list[LimitOrder]) -> str:
-    return " and ".join(f"{x.quantity} {x.edge} {x.value:f}" for x in limits)
+    return " and ".join(
+        f"{_word(x.quantity)} {_word(x.edge)} {measured(x.quantity, x.value)}" for x in limits
+    )
 
 
 def _shown(reading: TesterReading) -> str:
     shown = []
     for quantity, got in reading.values.items():
         sign = {"exact": "", "above": "above ", "below": "below ", "none": "no "}[got.bound]
-        shown.append(f"{quantity} {sign}{'reading' if got.value is None else f'{got.value:f}'}")
+        value = "reading" if got.value is None else measured(quantity, got.value)
+        shown.append(f"{_word(quantity)} {sign}{value}")
     return ", ".join(shown) or "no reading"
+
+
+def _word(name: Measured | Edge) -> str:
+    return name.value.replace("_", " ")
 
 
 def _say(what: str, reading: TesterReading, broken: list[LimitOrder]) -> str:

@@ -154,19 +154,19 @@ class Rig:
 
     # ---- running
 
-    def program(self, text: str = PROGRAM) -> Document[Program]:
+    def program(self, text: str = SHORT_PROGRAM) -> Document[Program]:
         name = {PROGRAM: "program.yaml", SHORT_PROGRAM: "short.yaml"}.get(text)
         path = self.folder / (name or "other.yaml")
         if name is None:
             path.write_text(text, encoding="utf-8")
         return read_document(path, Program)
 
-    def run(self, text: str = PROGRAM, **request: Any) -> RunResult:
+    def run(self, text: str = SHORT_PROGRAM, **request: Any) -> RunResult:
         """Run a program on one unit."""
         self._seen_before = len(self.tester.faults.seen)
         return self.live.run(self.program(text), **{"serial": "K1", **request})
 
-    def run_or_error(self, text: str = PROGRAM) -> RunResult | Exception:
+    def run_or_error(self, text: str = SHORT_PROGRAM) -> RunResult | Exception:
         """A run, or what the take-over before it raised."""
         try:
             return self.run(text)

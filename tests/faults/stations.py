@@ -71,6 +71,8 @@ STEPS = (
 SHORT_PROGRAM = """\
 name: Brindle kettle warmer, short
 revision: '1'
+defaults:
+  all: {rise: 0.1 s, dwell: 0.3 s, fall: 0 s}
 steps:
   - name: bond shell
     kind: bonding
@@ -78,22 +80,29 @@ steps:
     against: [earth]
     level: 10 A
     frequency: 50 Hz
-    rise: 0.1 s
-    dwell: 0.3 s
-    fall: 0 s
     accept: {resistance: {at_most: 100 mohm}}
+  - name: withstand mains
+    kind: withstand_ac
+    apply_to: [line, neutral]
+    against: [earth]
+    others: against
+    unproved_contact: a short program that only tries faults
+    level: 1250 V
+    frequency: 50 Hz
+    fall: 0.2 s
+    limits_during_rise: yes
+    accept: {total_current: {at_least: 0.2 mA, at_most: 5 mA}}
   - name: withstand coil
     kind: withstand_dc
     apply_to: [line, neutral]
     against: [coil a, coil b]
     unproved_contact: a short program that only tries faults
     level: 2120 V
-    rise: 0.1 s
-    dwell: 0.3 s
-    fall: 0 s
     limits_during_rise: yes
     accept: {total_current: {at_most: 0.5 mA}}
 """
+
+SHORT_STEPS = ("bond shell", "withstand mains", "withstand coil")
 
 GOOD_PARTS = (
     "{between: [earth, shell], resistance: 25 mohm}",
@@ -157,9 +166,7 @@ MAKES = {
         "exemptions:\n  - {rule: relay_position, instrument: comb, "
         "reason: the Comb reads back coil currents}\n",
     ),
-    "stave": Make(
-        "stave", "sprig", "box", "", "carried_by: stave", ("mix", "heavy", "sense")
-    ),
+    "stave": Make("stave", "sprig", "box", "", "carried_by: stave", ("mix", "heavy", "sense")),
 }
 STATIONS = tuple(MAKES)
 
@@ -210,7 +217,9 @@ def station_text(station: str, *, inputs: str | None = None, links: str = "simul
     return "\n".join(lines) + "\n" + make.exemption
 
 
-def write_station(folder: Path, station: str, *, unit: str = GOOD, inputs: str | None = None) -> Path:
+def write_station(
+    folder: Path, station: str, *, unit: str = GOOD, inputs: str | None = None
+) -> Path:
     """Write a station folder; returns the station file."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "unit.yaml").write_text(unit, encoding="utf-8")

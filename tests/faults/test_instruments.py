@@ -13,10 +13,10 @@ from orchestrator.model.words import Outcome
 from tests.faults.conftest import MakeRig
 from tests.faults.dialects import TESTERS, rewritten
 from tests.faults.rig import Rig
-from tests.faults.stations import GUARD_INPUT, SHORT_PROGRAM, STATIONS, STEPS
+from tests.faults.stations import GUARD_INPUT, SHORT_PROGRAM, SHORT_STEPS, STATIONS
 
 DISTURBED = "withstand mains"
-BEFORE = STEPS[: STEPS.index(DISTURBED)]
+BEFORE = SHORT_STEPS[: SHORT_STEPS.index(DISTURBED)]
 LONG = SHORT_PROGRAM.replace("dwell: 0.3 s", "dwell: 12 s")
 """Longer than any grace: what isn't stopped shows."""
 
@@ -80,9 +80,7 @@ def test_a_set_up_that_reads_back_otherwise_is_never_started(
         "stave": (b"SLOT?", b"1250V", b"1200V"),
     }[station]
     change = rewritten(framing, old, new)
-    rig.after_step(
-        BEFORE[-1], lambda: rig.tester.faults.on(change, message=message, times=None)
-    )
+    rig.after_step(BEFORE[-1], lambda: rig.tester.faults.on(change, message=message, times=None))
     result = rig.run()
     assert rig.output.starts == len(BEFORE)
     rig.check(result, before=BEFORE)
@@ -143,7 +141,7 @@ def test_a_status_that_lags_within_the_stated_time_changes_nothing(
     """pell.md 4: up to 100 ms; the others state 20 ms and none."""
     rig = make_rig(station)
     rig.output.faults.start_lag_s = {"orrin": 0.0, "pell": 0.095, "stave": 0.0}[station]
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -169,9 +167,7 @@ def test_an_output_that_only_seems_off_is_stopped_at_once(
     began: list[float] = []
     ended: list[float] = []
     rig.when(lambda: _high_voltage(rig), lambda: began.append(rig.clock.monotonic()))
-    rig.when(
-        lambda: bool(began) and not rig.output.on, lambda: ended.append(rig.clock.monotonic())
-    )
+    rig.when(lambda: bool(began) and not rig.output.on, lambda: ended.append(rig.clock.monotonic()))
     result = rig.run(LONG)
     assert ended[0] - began[0] < 1.0
     rig.check(result)
@@ -328,8 +324,8 @@ def test_slots_left_by_another_program_are_not_run(make_rig: MakeRig) -> None:
         rig.clock.advance(0.1)
     assert set(rig.tester.memory.filled()) >= {2, 16} or len(rig.tester.memory.filled()) == 3
     result = rig.run()
-    assert rig.output.starts == len(STEPS)
-    rig.check(result, Outcome.PASS, before=STEPS)
+    assert rig.output.starts == len(SHORT_STEPS)
+    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
 
 
 def test_slots_that_come_back_before_the_start_keep_it_from_starting(make_rig: MakeRig) -> None:
@@ -366,7 +362,7 @@ def test_a_remote_mode_that_lapsed_between_runs_is_entered_again(make_rig: MakeR
     rig = make_rig("pell")
     assert rig.run().outcome is Outcome.PASS
     rig.clock.advance(3600.0)
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 
 def test_keep_alives_go_out_in_a_dwell_longer_than_the_lapse(make_rig: MakeRig) -> None:
@@ -423,7 +419,7 @@ def test_a_tester_found_on_at_the_take_over_is_stopped_before_relays_are_touched
     assert rig.output.on
     rig.live.take_over()
     rig.check_bench()
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 
 def test_a_stop_that_comes_while_the_start_is_queued_doesn_t_lose_the_start(

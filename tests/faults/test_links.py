@@ -12,12 +12,12 @@ from orchestrator.model.words import Outcome
 from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS, OldAnswer, rewritten
 from tests.faults.rig import Rig
-from tests.faults.stations import PATIENT_INPUT, STATIONS, STEPS
+from tests.faults.stations import PATIENT_INPUT, SHORT_STEPS, STATIONS
 
 ANY_END = (Outcome.PASS, Outcome.NO_VERDICT)
 DISTURBED = "withstand mains"
 """The step in which things go wrong; all before it has passed by then."""
-BEFORE = STEPS[: STEPS.index(DISTURBED)]
+BEFORE = SHORT_STEPS[: SHORT_STEPS.index(DISTURBED)]
 
 PASSING = {
     "silence": silent,
@@ -56,7 +56,7 @@ def test_one_lost_answer_to_what_may_be_asked_again_costs_no_verdict(
     rig = make_rig(station, inputs=PATIENT_INPUT.format(tester=station))
     arm(rig, what, change, times=1)
     result = rig.run()
-    rig.check(result, Outcome.PASS, before=STEPS)
+    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -83,12 +83,14 @@ def test_a_start_without_its_acknowledge_is_never_repeated(
     outcome = Outcome.PASS if change is PASSING["half, rest 30 ms later"] else Outcome.NO_VERDICT
     rig.check(result, outcome, before=BEFORE)
     starts = [m for m in rig.tester.faults.seen if m.startswith(TESTERS[station].messages["start"])]
-    assert len(starts) == (len(STEPS) if outcome is Outcome.PASS else len(BEFORE) + 1)
+    assert len(starts) == (len(SHORT_STEPS) if outcome is Outcome.PASS else len(BEFORE) + 1)
 
 
 @pytest.mark.parametrize("station", STATIONS)
 @pytest.mark.parametrize("what", ["set-up", "start", "status", "result"])
-@pytest.mark.parametrize("change", [silent, answer_with(GARBAGE)], ids=["silence", "a piece of garbage"])
+@pytest.mark.parametrize(
+    "change", [silent, answer_with(GARBAGE)], ids=["silence", "a piece of garbage"]
+)
 def test_an_exchange_that_never_works_again_ends_without_verdict(
     make_rig: MakeRig, station: str, what: str, change: Change
 ) -> None:
@@ -160,7 +162,7 @@ def test_one_lost_answer_of_a_relay_unit_is_asked_for_again(
     message = CHAINS[station].messages[what]
     rig.after_step(BEFORE[-1], lambda: rig.chain.faults.on(change, message=message))
     result = rig.run()
-    rig.check(result, Outcome.PASS, before=STEPS)
+    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
 
 
 @pytest.mark.parametrize("change", [silent, late(0.4)], ids=["silence", "late"])
@@ -232,7 +234,9 @@ def test_another_unit_that_answers_isn_t_believed(
     dialect = CHAINS[station]
     old, new = {"orrin": (b"3 ", b"4 "), "pell": (b"05", b"06")}[station]
     change = rewritten(dialect.framing, old, new)
-    rig.chain.faults.on(change, message=dialect.messages[what], times=None, skip=int(what != "identify"))
+    rig.chain.faults.on(
+        change, message=dialect.messages[what], times=None, skip=int(what != "identify")
+    )
     outcome = rig.run_or_error()
     if isinstance(outcome, RunResult):
         assert "answers" in outcome.reason

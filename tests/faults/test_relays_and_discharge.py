@@ -13,10 +13,10 @@ from orchestrator.errors import RelayMismatch
 from orchestrator.model.words import DischargeGrade, Outcome
 from tests.faults.conftest import MakeRig
 from tests.faults.rig import Rig
-from tests.faults.stations import GOOD, STATIONS, STEPS, unit_text
+from tests.faults.stations import GOOD, PROGRAM, SHORT_STEPS, STATIONS, unit_text
 
 DISTURBED = "withstand mains"
-BEFORE = STEPS[: STEPS.index(DISTURBED)]
+BEFORE = SHORT_STEPS[: SHORT_STEPS.index(DISTURBED)]
 PROVED = ("orrin", "stave")
 """Stations whose relay units read their contacts back; the Comb reads coils (comb.md 3)."""
 
@@ -46,10 +46,10 @@ def test_a_contact_that_welds_in_a_step_is_found_when_the_next_route_is_read_bac
     bank = rig.make.banks[0]
     rig.during(Phase.HOLD, lambda: rig.relays.weld(bank, 1, "return"), step="withstand mains")
     result = rig.run()
-    assert rig.output.starts == len(STEPS) - 1
+    assert rig.output.starts == len(SHORT_STEPS) - 1
     assert "closed too many" in result.reason
     assert "relay unit" in result.remedy
-    rig.check(result, before=STEPS[:-1], relays="kept", welded=(f"{bank}/1",))
+    rig.check(result, before=SHORT_STEPS[:-1], relays="kept", welded=(f"{bank}/1",))
 
 
 @pytest.mark.parametrize("station", PROVED)
@@ -72,7 +72,7 @@ def test_a_broken_contact_behind_coil_read_back_is_found_by_the_contact_steps(
     """The Comb can't see it; the continuity step that the program names for proof does."""
     rig = make_rig("pell")
     rig.relays.break_contact("bond", 3, "source")
-    result = rig.run()
+    result = rig.run(PROGRAM)
     failed = next(step for step in result.steps if step.outcome is Outcome.FAIL)
     assert failed.name == "contact mains"
     rig.check(result, Outcome.FAIL)
@@ -82,7 +82,7 @@ def test_a_broken_contact_behind_coil_read_back_is_found_by_the_contact_steps(
 def test_a_read_back_in_another_order_is_the_same_route(make_rig: MakeRig, station: str) -> None:
     """lattice.md 3 and sprig.md 3: in any order. Compared as sets, never as text."""
     rig = make_rig(station)
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
     seen = [m for m in rig.chain.faults.seen if b"CONTACTS" in m or b"look" in m or b"R1" in m]
     assert seen
 
@@ -137,7 +137,7 @@ def test_a_discharge_that_hangs_keeps_the_relays(make_rig: MakeRig, station: str
     state = rig.bench.state()
     assert state.outputs[rig.make.tester].dc_v >= 400.0
     assert {bus for _, bus in state.closed} == {"source", "return"}
-    rig.check(result, before=STEPS[:-1], relays="kept", residual=True)
+    rig.check(result, before=SHORT_STEPS[:-1], relays="kept", residual=True)
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -157,7 +157,7 @@ def test_the_next_run_after_a_hanging_discharge_takes_over_first(
     rig.clock.advance(2.0)
     if station == "stave":
         rig.tester.runner.reset()  # stave.md 6: the error bit latches after 10 s
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -198,7 +198,7 @@ def test_the_record_says_which_evidence_of_discharge_was_used(
     result = rig.run()
     grade = DischargeGrade.VOLTAGE if station == "orrin" else DischargeGrade.STATUS
     assert {step.discharge for step in result.steps} == {grade}
-    rig.check(result, Outcome.PASS, before=STEPS)
+    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
 
 
 def test_voltage_fed_from_outside_is_no_proof_of_discharge(make_rig: MakeRig) -> None:
@@ -210,7 +210,7 @@ def test_voltage_fed_from_outside_is_no_proof_of_discharge(make_rig: MakeRig) ->
 
     rig.during(Phase.BLEED, feed, step="withstand coil")
     result = rig.run()
-    rig.check(result, before=STEPS[:-1], relays="kept", residual=True)
+    rig.check(result, before=SHORT_STEPS[:-1], relays="kept", residual=True)
 
 
 # ---- two units in a row
@@ -225,7 +225,7 @@ def test_a_unit_exchanged_between_runs_is_tested_with_relays_open(
     assert rig.run().outcome is Outcome.PASS
     _all_open(rig)
     rig.bench.load_unit(parse_unit(GOOD))
-    rig.check(rig.run(), Outcome.PASS, before=STEPS)
+    rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 
 def _all_open(rig: Rig) -> None:

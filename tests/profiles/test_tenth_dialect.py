@@ -119,7 +119,7 @@ def test_a_run_passes_with_the_result_that_came_as_an_event() -> None:
     ] or bench.hold(bench.tester.poll()).state is TesterState.OFF
     reading = bench.hold(bench.tester.result(mark, 0))
     assert reading.verdict == "pass"
-    assert reading.values[Measured.RESISTANCE] == Reading(Decimal("1250000000"))
+    assert reading.values[Measured.RESISTANCE] == Reading(Decimal(1250000000))
     assert reading.values[Measured.VOLTAGE] == Reading(Decimal(500))
     assert reading.evidence == {Evidence.EVENT}
     assert reading.cause == "limits kept"
@@ -139,7 +139,7 @@ def test_a_reading_above_the_range_is_a_bound() -> None:
     mark = bench.start()
     bench.states()
     reading = bench.hold(bench.tester.result(mark, 0))
-    assert reading.values[Measured.RESISTANCE] == Reading(Decimal("5000000000"), "above")
+    assert reading.values[Measured.RESISTANCE] == Reading(Decimal(5000000000), "above")
 
 
 def test_a_broken_limit_fails() -> None:
@@ -210,7 +210,7 @@ def test_a_limit_that_it_needs_is_asked_for_before_anything_is_sent() -> None:
 
 def test_the_manual_s_own_dialogue_is_what_the_simulator_says() -> None:
     """Section 5, so that prose, profile and simulator are three witnesses."""
-    block = re.search(r"^```\n(> W.*?)^```", (HERE / "manual.md").read_text("utf-8"), re.M | re.S)
+    block = re.search(r"^```\n(> W.*?)^```", (HERE / "manual.md").read_text("utf-8"), re.MULTILINE | re.DOTALL)
     assert block is not None
     osier, told = Osier(), ""
     for line in block[1].splitlines():

@@ -51,7 +51,9 @@ LIMITS = (
     LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_LEAST, Dec("0.0001")),
     LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_MOST, Dec("0.005")),
 )
-ORDER = StepOrder(StepKind.WITHSTAND_AC, Dec(1500), Waveform.AC, dwell=Dec(2), rise=Dec(1), limits=LIMITS)
+ORDER = StepOrder(
+    StepKind.WITHSTAND_AC, Dec(1500), Waveform.AC, dwell=Dec(2), rise=Dec(1), limits=LIMITS
+)
 STEP = BoundStep(
     index=0, name="mains to frame", kind=StepKind.WITHSTAND_AC, tester="t1", asked=ORDER,
     order=ORDER, route=Route(), apply_to=("L",), against=("PE",), others=(), hazardous=True,
