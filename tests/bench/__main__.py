@@ -27,7 +27,7 @@ def parts(*, quick: bool) -> dict[str, Part]:
     return {
         "exchange": lambda folder: exchange_figures(folder, rounds=1000 // few),
         "step": lambda folder: step_figures(folder, runs=50 // few, commits=500 // few),
-        "program": lambda folder: [program_figure(folder, pairs=1 if quick else 5)],
+        "program": lambda folder: [program_figure(folder, pairs=2 if quick else 5)],
         "trip": lambda folder: [trip_figure(folder, trips=500 // few)],
         "help": lambda _: [help_figure(times=10 // few)],
         "memory": lambda folder: [memory_figure(folder)],

@@ -92,9 +92,7 @@ class Wire:
 def wire(request: pytest.FixtureRequest) -> Iterator[Wire]:
     """The configuration that the test names, opened like a station's link."""
     name = request.param
-    settings = VisaLink(
-        kind="visa", resource=RESOURCES[name], backend=f"{CONFIGS / name}.yaml@sim"
-    )
+    settings = VisaLink(kind="visa", resource=RESOURCES[name], backend=f"{CONFIGS / name}.yaml@sim")
     link = visa.open_link(settings, name=name, clock=SystemClock())
     try:
         yield Wire(link)

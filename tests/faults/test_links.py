@@ -1,4 +1,4 @@
-"""What goes wrong on the way to an instrument: silence, half answers, late ones, garbage, lost links."""
+"""What goes wrong on the way: silence, half answers, late ones, garbage, lost links."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ DISTURBED = "withstand mains"
 """The step in which things go wrong; all before it has passed by then."""
 BEFORE = SHORT_STEPS[: SHORT_STEPS.index(DISTURBED)]
 
+FORGIVEN = ("silence", "half, rest 30 ms later")
+"""One such answer costs nothing. One that is several deadlines late may cost the verdict."""
 PASSING = {
     "silence": silent,
     "half, rest 30 ms later": half(0.030),
@@ -43,20 +45,21 @@ def arm(rig: Rig, what: str, change: Change, *, times: int | None) -> None:
         rig.at_step(DISTURBED, now)
 
 
-@pytest.mark.parametrize("change", PASSING.values(), ids=PASSING)
+@pytest.mark.parametrize("how", PASSING)
 @pytest.mark.parametrize("what", ["set-up", "status", "result", "off"])
 @pytest.mark.parametrize("station", STATIONS)
 def test_one_lost_answer_to_what_may_be_asked_again_costs_no_verdict(
-    make_rig: MakeRig, station: str, what: str, change: Change
+    make_rig: MakeRig, station: str, what: str, how: str
 ) -> None:
     """Readings are repeated once in step again, a whole set-up is sent again: the run passes.
 
     The interlock that the tester reports itself may be 2 s old here; see the next test.
     """
     rig = make_rig(station, inputs=PATIENT_INPUT.format(tester=station))
-    arm(rig, what, change, times=1)
+    arm(rig, what, PASSING[how], times=1)
     result = rig.run()
-    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
+    forgiven = how in FORGIVEN
+    rig.check(result, Outcome.PASS if forgiven else ANY_END, before=BEFORE)
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -151,18 +154,19 @@ def test_a_mute_relay_unit_at_the_take_over_keeps_everything_from_starting(
     rig.check_refused_before_start(error)
 
 
-@pytest.mark.parametrize("change", PASSING.values(), ids=PASSING)
+@pytest.mark.parametrize("how", PASSING)
 @pytest.mark.parametrize("what", ["read-back", "moving"])
 @pytest.mark.parametrize("station", STATIONS)
 def test_one_lost_answer_of_a_relay_unit_is_asked_for_again(
-    make_rig: MakeRig, station: str, what: str, change: Change
+    make_rig: MakeRig, station: str, what: str, how: str
 ) -> None:
     """Looking at contacts may be repeated."""
     rig = make_rig(station)
     message = CHAINS[station].messages[what]
-    rig.after_step(BEFORE[-1], lambda: rig.chain.faults.on(change, message=message))
+    rig.after_step(BEFORE[-1], lambda: rig.chain.faults.on(PASSING[how], message=message))
     result = rig.run()
-    rig.check(result, Outcome.PASS, before=SHORT_STEPS)
+    forgiven = how in FORGIVEN
+    rig.check(result, Outcome.PASS if forgiven else ANY_END, before=BEFORE)
 
 
 @pytest.mark.parametrize("change", [silent, late(0.4)], ids=["silence", "late"])
@@ -261,7 +265,7 @@ def test_a_link_that_drops_in_a_step_is_reopened_for_the_stop(
 ) -> None:
     """The stop goes out over the new link; whether the step passed can't be known."""
     rig = make_rig(station)
-    rig.during(phase, lambda: rig.tester.faults.drop_link(), step=DISTURBED)
+    rig.during(phase, rig.tester.faults.drop_link, step=DISTURBED)
     result = rig.run()
     rig.check(result, ANY_END if phase is Phase.BLEED else Outcome.NO_VERDICT, before=BEFORE)
 

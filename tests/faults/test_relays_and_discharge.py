@@ -41,7 +41,7 @@ def test_a_contact_found_welded_at_the_take_over_keeps_everything_from_starting(
 def test_a_contact_that_welds_in_a_step_is_found_when_the_next_route_is_read_back(
     make_rig: MakeRig, station: str
 ) -> None:
-    """It stays closed when told to open; nothing is started on a route that isn't the ordered one."""
+    """It stays closed when told to open; nothing is started on such a route."""
     rig = make_rig(station)
     bank = rig.make.banks[0]
     rig.during(Phase.HOLD, lambda: rig.relays.weld(bank, 1, "return"), step="withstand mains")

@@ -49,9 +49,9 @@ def player_of(example: Example) -> TesterPlayer | MatrixPlayer:
     """The real adapter on the example's profile, ready to be played."""
     document = example.document()
     if isinstance(document.model, TesterProfile):
-        tester = ProfileTester(document, "t", {"own": None})  # type: ignore[arg-type]
+        tester = ProfileTester(document, "t", {"own": None})
         return TesterPlayer(tester)
-    chain = ProfileMatrix(document, "c", UNITS[example.letter])  # type: ignore[arg-type]
+    chain = ProfileMatrix(document, "c", UNITS[example.letter])
     carrier = CARRIERS.get(example.letter)
     if carrier is None:
         return MatrixPlayer(chain)

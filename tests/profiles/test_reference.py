@@ -140,7 +140,9 @@ def test_every_key_of_the_language_is_on_the_page(model: type[BaseModel]) -> Non
 def test_a_changed_byte_in_a_dialogue_is_noticed(letter: str) -> None:
     """The player isn't blind: another first message fails."""
     example = examples()[letter]
-    broken = re.sub(r"^> (.*)\\([rn])$", r"> \1!\\\2", example.dialogue, count=1, flags=re.MULTILINE)
+    broken = re.sub(
+        r"^> (.*)\\([rn])$", r"> \1!\\\2", example.dialogue, count=1, flags=re.MULTILINE
+    )
     if broken == example.dialogue:
         broken = example.dialogue.replace("> [", "> [!", 1)
     with pytest.raises(AssertionError):

@@ -33,7 +33,8 @@ PELL = r"""
 < QI
 < 1
 < K
-= prepare {kind: withstand_ac, level: 1500 V, frequency: 50 Hz, rise: 1 s, dwell: 2 s, fall: 0 s, at_most: 5 mA}
+= prepare {kind: withstand_ac, level: 1500 V, frequency: 50 Hz, rise: 1 s, dwell: 2 s, \
+fall: 0 s, at_most: 5 mA}
 > QT
 < QT
 < 30
@@ -111,7 +112,8 @@ PELL = r"""
 < QT
 < 30
 < K
-= prepare {kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, at_least: 2 Mohm} -> InstrumentRefused
+= prepare {kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, \
+at_least: 2 Mohm} -> InstrumentRefused
 > QT
 < QT
 < 40
@@ -123,7 +125,12 @@ STAVE = r"""
 > WHO?;2D
 < WHO Varrowby,Stave,SIM-2207,3.0;63
 < END;D7
-= prepare [{kind: bonding, level: 25 A, frequency: 50 Hz, rise: 0.5 s, dwell: 2 s, fall: 0 s, at_most: 100 mohm}, {kind: continuity, level: 0.2 A, rise: 0.1 s, dwell: 0.5 s, fall: 0 s, at_most: 1 ohm}, {kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, at_least: 2 Mohm}, {kind: withstand_ac, level: 1500 V, frequency: 50 Hz, rise: 1 s, dwell: 2 s, fall: 0.5 s, at_most: 5 mA, during_rise: yes}, {kind: withstand_dc, level: 2121 V, rise: 1 s, dwell: 2 s, fall: 0 s, at_most: 1 mA, during_rise: yes}]
+= prepare [{kind: bonding, level: 25 A, frequency: 50 Hz, rise: 0.5 s, dwell: 2 s, fall: 0 s, \
+at_most: 100 mohm}, {kind: continuity, level: 0.2 A, rise: 0.1 s, dwell: 0.5 s, fall: 0 s, \
+at_most: 1 ohm}, {kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, \
+at_least: 2 Mohm}, {kind: withstand_ac, level: 1500 V, frequency: 50 Hz, rise: 1 s, dwell: 2 s, \
+fall: 0.5 s, at_most: 5 mA, during_rise: yes}, {kind: withstand_dc, level: 2121 V, rise: 1 s, \
+dwell: 2 s, fall: 0 s, at_most: 1 mA, during_rise: yes}]
 > STATUS?;23
 < STATUS 0060,0;26
 < END;D7
@@ -406,7 +413,7 @@ def test_the_orrin_speaks_as_its_manual_shows() -> None:
 
 def test_the_orrin_s_set_up_is_that_of_its_manual_with_every_setting_read_back() -> None:
     """Section 8: AC withstand, limits on different currents."""
-    lines = []
+    lines = ["> SYST:ERR?", '< 0,"No error"']
     for line in ORRIN_AC.strip().splitlines():
         setting = line.removeprefix("> TASK:").split(" ")[0]
         lines += [line, f"> TASK:{setting}?", f"< {ORRIN_ANSWERS[setting]}"]

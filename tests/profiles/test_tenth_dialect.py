@@ -1,7 +1,7 @@
-"""A tenth dialect: prose first, then profile and simulator apart from each other, no change in code.
+"""A tenth dialect: prose first, then profile and simulator apart, no change in code.
 
-Blocks between control characters with a raw check byte, places instead of separators, a decimal comma,
-mantissa and exponent in fields that don't stand together, results pushed as events.
+Blocks between control characters with a raw check byte, places instead of separators, a decimal
+comma, mantissa and exponent in fields that don't stand together, results pushed as events.
 """
 
 from __future__ import annotations
@@ -111,12 +111,16 @@ def test_a_run_passes_with_the_result_that_came_as_an_event() -> None:
     bench = Bench()
     assert bench.hold(bench.tester.identify()).simulated
     mark = bench.start()
-    assert bench.states() == [
-        TesterState.RISING,
-        TesterState.DWELLING,
-        TesterState.DISCHARGING,
-        TesterState.COMPLETE,
-    ] or bench.hold(bench.tester.poll()).state is TesterState.OFF
+    assert (
+        bench.states()
+        == [
+            TesterState.RISING,
+            TesterState.DWELLING,
+            TesterState.DISCHARGING,
+            TesterState.COMPLETE,
+        ]
+        or bench.hold(bench.tester.poll()).state is TesterState.OFF
+    )
     reading = bench.hold(bench.tester.result(mark, 0))
     assert reading.verdict == "pass"
     assert reading.values[Measured.RESISTANCE] == Reading(Decimal(1250000000))
@@ -210,7 +214,9 @@ def test_a_limit_that_it_needs_is_asked_for_before_anything_is_sent() -> None:
 
 def test_the_manual_s_own_dialogue_is_what_the_simulator_says() -> None:
     """Section 5, so that prose, profile and simulator are three witnesses."""
-    block = re.search(r"^```\n(> W.*?)^```", (HERE / "manual.md").read_text("utf-8"), re.MULTILINE | re.DOTALL)
+    block = re.search(
+        r"^```\n(> W.*?)^```", (HERE / "manual.md").read_text("utf-8"), re.MULTILINE | re.DOTALL
+    )
     assert block is not None
     osier, told = Osier(), ""
     for line in block[1].splitlines():
@@ -230,13 +236,13 @@ def test_check_bytes_that_look_like_marks_do_no_harm(mark: int) -> None:
     """Raw check bytes 0x02 and 0x03 occur in answers; blocks are told apart by their length."""
     found = [
         (level, dwell)
-        for level in range(50, 1001, 10)
-        for dwell in range(100, 1000, 7)
-        if check_byte(b"04" + f"PI{level:04d}{dwell:04d}0".ljust(28).encode() + bytes([ETX])) == mark
+        for level in range(50, 3001, 10)
+        for dwell in range(9900, 10000)
+        if check_byte(b"04" + f"PD{level:04d}{dwell:04d}0".ljust(28).encode() + bytes([ETX]))
+        == mark
     ]
     assert found
     for level, dwell in found[:20]:
         bench = Bench()
-        text = f"{{kind: insulation, level: {level} V, dwell: {dwell}0 ms, at_least: 2 Mohm}}"
-        bench.start(text)
+        bench.start(f"{{kind: withstand_dc, level: {level} V, dwell: {dwell}0 ms, at_most: 1 mA}}")
         assert (bench.osier.level_v, bench.osier.dwell_s) == (level, dwell / 100)
