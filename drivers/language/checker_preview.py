@@ -67,7 +67,23 @@ def wire_preview(
     return lines
 
 
-def _message(framing: WireFraming, exchange: CompiledExchange, values: Mapping[str, Any]) -> bytes:
+@dataclass(frozen=True)
+class _Wire:
+    """Framing, with what every message of an instrument carries (its station address)."""
+
+    framing: WireFraming
+    given: Mapping[str, Any] = field(default_factory=dict)
+
+    def wrap(self, body: bytes, values: Mapping[str, Any]) -> bytes:
+        return self.framing.wrap(body, {**self.given, **values})
+
+
+def _wire(made: CompiledTester) -> _Wire:
+    address = made.profile.link.address
+    return _Wire(made.framing, {} if address is None else {"unit": address})
+
+
+def _message(framing: _Wire, exchange: CompiledExchange, values: Mapping[str, Any]) -> bytes:
     if exchange.raw is not None or exchange.send is None:
         return exchange.raw or b""
     return framing.wrap(exchange.send.render(values), values)
@@ -75,7 +91,7 @@ def _message(framing: WireFraming, exchange: CompiledExchange, values: Mapping[s
 
 def _held(
     what: str,
-    framing: WireFraming,
+    framing: _Wire,
     exchanges: Iterable[CompiledExchange],
     values: Mapping[str, Any],
 ) -> Iterator[Line]:
@@ -95,12 +111,12 @@ def _held(
 
 
 def _once(name: str, made: CompiledTester) -> Iterator[Line]:
-    yield from _held(f"tester {name}: enter", made.framing, made.enter, _ON)
-    yield from _held(f"tester {name}: arm", made.framing, made.arm, _ON)
+    yield from _held(f"tester {name}: enter", _wire(made), made.enter, _ON)
+    yield from _held(f"tester {name}: arm", _wire(made), made.arm, _ON)
 
 
 def _set_up(made: CompiledTester, units: Mapping[str, int | None], batch: Batch) -> Iterator[Line]:
-    profile, framing, name = made.profile, made.framing, batch.tester
+    profile, framing, name = made.profile, _wire(made), batch.tester
     steps, memory = len(batch.steps), profile.memory
     orders = [step.order.in_slot(place) for place, step in enumerate(batch.steps)]
     whole = [_values(made, units, order, steps) for order in orders]
@@ -131,7 +147,7 @@ def _tail(made: CompiledTester, name: str, whole: list[dict[str, Any]]) -> Itera
     slot = memory.first if memory.clear_first else memory.first + len(whole)
     last = memory.first + memory.slots - 1
     values = {"next_slot": slot, "steps": len(whole), "slot": last}
-    yield from _held(f"tester {name}: clear_tail", made.framing, made.clear_tail, values)
+    yield from _held(f"tester {name}: clear_tail", _wire(made), made.clear_tail, values)
 
 
 def _layout(made: CompiledTester) -> Layout | None:
@@ -186,7 +202,7 @@ def _turns(
 def _run(name: str, made: CompiledTester, batch: Batch) -> Iterator[Line]:
     first = batch.steps[0].order if batch.steps else None
     values = {} if first is None else _values(made, {}, first, len(batch.steps))
-    yield f"tester {name}: start", _message(made.framing, made.start, values)
+    yield f"tester {name}: start", _message(_wire(made), made.start, values)
     for number, data in enumerate(made.stop_bytes, 1):
         yield f"tester {name}: stop[{number}], at any time", data
 
@@ -214,7 +230,7 @@ def _route(name: str, fitted: FittedChain, route: Route) -> Iterator[Line]:
                 for inside in _chunks(exchange, scope, points, whole=block == "apply"):
                     values = layout.values(scope, inside)
                     if exchange.applies(values):
-                        yield what, _message(made.framing, exchange, values)
+                        yield what, _message(_Wire(made.framing), exchange, values)
     yield from _open_all(name, made, layout, addresses)
 
 
@@ -237,7 +253,7 @@ def _open_all(
     for number, exchange in enumerate(made.open_all, 1):
         for scope in layout.scopes(exchange.model.for_each, addresses):
             what = f"chain {name}: open_all[{number}], once discharged"
-            yield what, _message(made.framing, exchange, layout.values(scope, ()))
+            yield what, _message(_Wire(made.framing), exchange, layout.values(scope, ()))
 
 
 def _carried(carrier: CompiledTester, data: bytes) -> bytes:
@@ -246,4 +262,4 @@ def _carried(carrier: CompiledTester, data: bytes) -> bytes:
         return data
     payload = data.removesuffix(carry.inner_end) if carry.stripped else data
     values = {"payload": payload.decode("latin-1")}
-    return _message(carrier.framing, carry.exchange, values)
+    return _message(_wire(carrier), carry.exchange, values)

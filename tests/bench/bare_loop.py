@@ -13,9 +13,11 @@ from orchestrator.contract import Frame, Reply
 from orchestrator.running.engine import STORED_LOOK_S
 from orchestrator.running.ports import Port
 from orchestrator.running.pump import Pump
+from tests.bench.station import ADDRESS
 
-START, LOOK = b"TASK:BEGIN\n", b"TASK:STATE?\n"
+START, LOOK, AT_REST = b"TASK:BEGIN\n", b"TASK:STATE?\n", b"MOVING?\n"
 ENDED = (b"DONE", b"TRIP")
+STILL = (f"{ADDRESS} MOVING no".encode(),)
 CLOCK = SystemClock()
 CHUNK = 4096
 
@@ -46,11 +48,16 @@ class Rest:
 Act = Tell | Hear | Rest
 
 
+USUAL = (Rest(0.01),)
+
+
 @dataclass(frozen=True, slots=True)
 class Looking:
-    """Look until the tester has ended; ``between``: by state, what is done before the next look."""
+    """Ask until an answer says that it's over; ``between``: by answer, what is done meanwhile."""
 
     port: str
+    ask: bytes
+    over: tuple[bytes, ...]
     between: Mapping[bytes, tuple[Act, ...]]
 
 
@@ -90,36 +97,34 @@ def by_hand(acts: Sequence[Act]) -> tuple[Act | Looking, ...]:
         ValueError: the recording isn't what a hand-written loop could do.
     """
     program: list[Act | Looking] = []
-    place = 0
+    place, running = 0, False
     while place < len(acts):
         act = acts[place]
-        program.append(act)
-        place += 1
-        if not (isinstance(act, Tell) and act.data == START):
-            continue
-        while not _is_look(acts[place]):
-            program.append(acts[place])
+        if isinstance(act, Tell) and act.data.endswith(AT_REST):
+            looking, place = _looking(acts, place, STILL)
+            program.append(looking)
+        elif isinstance(act, Tell) and running and act.data == LOOK:
+            looking, place = _looking(acts, place, ENDED)
+            program.append(looking)
+            running = False
+        else:
+            running = running or (isinstance(act, Tell) and act.data == START)
+            program.append(act)
             place += 1
-        looking, place = _looking(acts, place)
-        program.append(looking)
     return tuple(program)
 
 
-def _is_look(act: Act) -> bool:
-    return isinstance(act, Tell) and act.data == LOOK
-
-
-def _looking(acts: Sequence[Act], first: int) -> tuple[Looking, int]:
-    """A stretch of looks, and the place after the look that saw the end."""
+def _looking(acts: Sequence[Act], first: int, over: tuple[bytes, ...]) -> tuple[Looking, int]:
+    """A stretch of looks, and the place behind the look that saw the end."""
     look, place = acts[first], first
     between: dict[bytes, tuple[Act, ...]] = {}
     while True:
         told = acts[place + 1]
         if not isinstance(look, Tell) or not isinstance(told, Hear):
             raise ValueError(f"a look without an answer in the recording: {look}, {told}")
-        if told.data.startswith(ENDED):
-            return Looking(look.port, between), place + 2
-        after = next(i for i in range(place + 1, len(acts)) if _is_look(acts[i]))
+        if told.data.startswith(over):
+            return Looking(look.port, look.data, over, between), place + 2
+        after = next(i for i in range(place + 1, len(acts)) if acts[i] == look)
         done = tuple(acts[place + 2 : after])
         if _sent(between.setdefault(told.data, done)) != _sent(done):
             raise ValueError(f"looks in one state that differ: {between[told.data]}, {done}")
@@ -154,11 +159,11 @@ class BareLoop:
 
     def _look(self, looking: Looking) -> None:
         while True:
-            self._sockets[looking.port].sendall(LOOK)
+            self._sockets[looking.port].sendall(looking.ask)
             state = self._line(looking.port)
-            if state.startswith(ENDED):
+            if state.startswith(looking.over):
                 return
-            for act in looking.between[state]:
+            for act in looking.between.get(state, USUAL):
                 if isinstance(act, Hear):
                     self._line(act.port)
                 else:

@@ -18,7 +18,7 @@ from tests.faults.rig import Rig
 from tests.faults.stations import STATIONS
 
 THOROUGH = os.environ.get("OHMWARD_PROPERTY_PROFILE") == "thorough"
-SAMPLES = 7
+SAMPLES = 4
 
 FAULTS: dict[str, Callable[[Instrument, int], None]] = {
     "silent once": lambda i, n: i.faults.on(silent, skip=n),

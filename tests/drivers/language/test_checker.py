@@ -307,7 +307,7 @@ def sent_by(letter: str, verb: str) -> list[bytes]:
     return [unescape(line[2:]).encode("latin-1") for line in lines if line.startswith("> ")]
 
 
-@pytest.mark.parametrize("letter", ["a", "b", "d", "i"])
+@pytest.mark.parametrize("letter", ["a", "b", "c", "d", "e", "i"])
 def test_the_preview_shows_what_the_adapter_sends(letter: str) -> None:
     """Set-up of the example's program: the messages of the adapter, less its plain queries."""
     example = examples()[letter]
