@@ -118,7 +118,7 @@ class Evidence(StrEnum):
 
     SLOT_ECHO = "slot_echo"
     COUNTER = "counter"
-    CLEARED = "cleared"  # cleared before the start and seen 'not complete' after
+    CLEARED = "cleared"  # proved cleared before the start: whatever stands now is newer
     SEEN_ACTIVE = "seen_active"
     EVENT = "event"  # the result came as an event after the start
 

@@ -167,7 +167,7 @@ def _judge_all(
         facts = Facts(
             setup_proved=seat.adapter.abilities.setup_check != "none",
             route_proved=batch.delegated or route_is_proved(run),
-            fresh=is_fresh(reading, ended.mark, ended.seen),
+            fresh=is_fresh(reading, ended.mark, ended.seen, seat.adapter.abilities.freshness),
             interlock_closed=not ended.seen.latched_open,
             complete=ended.complete,
             elapsed_s=ended.seen.elapsed_s(index, len(batch.steps)),
@@ -191,16 +191,20 @@ def _result(
     return reading
 
 
-def is_fresh(reading: TesterReading, mark: StartMark, seen: Seen) -> bool:
-    """Whether the result is known to belong to this start.
+def is_fresh(
+    reading: TesterReading, mark: StartMark, seen: Seen, ways: frozenset[Evidence]
+) -> bool:
+    """Whether the result is known to belong to this start, in one of the ways of the profile.
 
-    A slot's echo alone proves only which step it is; an old result echoes the same slot.
+    What a profile doesn't name proves nothing: a run that was seen active may still be answered
+    with an old result. A slot's echo alone proves only which step it is; an old result echoes the
+    same slot.
     """
-    if reading.evidence & {Evidence.COUNTER, Evidence.EVENT}:
+    if reading.evidence & ways & {Evidence.COUNTER, Evidence.EVENT}:
         return True
-    if seen.active:
+    if Evidence.SEEN_ACTIVE in ways and seen.active:
         return True
-    return mark.cleared and seen.not_complete
+    return Evidence.CLEARED in ways and mark.cleared
 
 
 def _step_result(

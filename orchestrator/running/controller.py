@@ -57,6 +57,24 @@ class _End:
         return self.off.remedy or getattr(self.fault, "remedy", "")
 
 
+class _Screen:
+    """Shows notices. ``calm``: a display that fails is kept for later, so that it can't come
+    between a fault and safe-off or the record."""
+
+    def __init__(self, show: Show) -> None:
+        self._show = show
+        self.calm = False
+        self.failure: Exception | None = None
+
+    def __call__(self, notice: Notice) -> None:
+        try:
+            self._show(notice)
+        except Exception as error:
+            if not self.calm:
+                raise
+            self.failure = self.failure or error
+
+
 class Controller:
     """One station's life: `take_over` once, then any number of `run`, each ending safe.
 
@@ -67,7 +85,7 @@ class Controller:
         self.rack = rack
         self.engine = Engine(rack)
         self._version = version
-        self._show = show
+        self._show = _Screen(show)
         self._ready = False
         self._found_closed: frozenset[Contact] = frozenset()
 
@@ -101,10 +119,14 @@ class Controller:
         for name, seat in self.rack.testers.items():
             seat.bleed_s = schedule.bleed_s.get(name)
         self._store(self._started(run, schedule, request))
+        self._show.calm, self._show.failure = False, None
         end = self._run_and_make_safe(run, schedule)
         result = self._finish(run, schedule, request, end)
+        self._show.calm = False
         if end.fault is not None and not isinstance(end.fault, Trip | OhmwardError):
             raise end.fault
+        if self._show.failure is not None:
+            raise self._show.failure
         return result
 
     def _started(self, run: RunState, schedule: Schedule, request: Request) -> Entry:
@@ -127,9 +149,11 @@ class Controller:
             self.engine.drive(run_schedule(run, schedule))
         except BaseException as error:  # noqa: BLE001 - reported or raised again after safe-off
             fault = error
-            self._note_fault(run, type(error).__name__, str(error) or repr(error))
-        off = self._make_safe(run)
+        self._show.calm = True
+        off = self._make_safe(run)  # before anything else: no telling, no storing comes first
         self._ready = off.opened and fault is None
+        if fault is not None:
+            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
         if not off.opened:
             self._note_fault(run, "safe-off incomplete", off.reason)
         return _End(off, fault)
@@ -138,11 +162,12 @@ class Controller:
         try:
             off: SafeOff = self.engine.drive(safe_off(run), heed_cancel=False)
         except BaseException as error:  # noqa: BLE001 - the last resort is still a stop
-            self.engine.stop_everything()
+            failed = self.engine.stop_everything()
+            sent = "; ".join(failed) or "stop commands were sent"
             return SafeOff(
                 False,
                 False,
-                f"safe-off itself failed ({error!r}); stop commands were sent",
+                f"safe-off itself failed ({error!r}); {sent}",
                 "keep away until the station has been proved off and discharged by a person",
             )
         return off

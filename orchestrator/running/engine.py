@@ -6,10 +6,10 @@ else, so that a read in flight or a mute tester can't delay it.
 
 from __future__ import annotations
 
-import contextlib
 from typing import Any
 
-from orchestrator.errors import InstrumentFault, LinkError, LinkLost, OhmwardError
+from orchestrator.contract import InputBlock, Sample
+from orchestrator.errors import InstrumentFault, LinkError, LinkLost
 from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait
 from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.pump import Pump
@@ -40,6 +40,7 @@ class Engine:
     def drive(self, sequence: Sequence, *, heed_cancel: bool = True) -> Any:
         """Run a sequence to its end and return its result. Raises what it raises."""
         self._heeds_cancel = heed_cancel
+        self._watched = None  # a sequence begins by itself to watch; safe-off stops everything
         answer: Any = None
         error: BaseException | None = None
         try:
@@ -90,14 +91,27 @@ class Engine:
             return
         self._next_scan_s = now_s + SCAN_S
         for block in self._rack.inputs:
-            self._rack.interlock.note(block.name, block.sample())
+            self._rack.interlock.note(block.name, _sampled(block, now_s))
         trip = self._reason_to_stop()
         if trip is None:
             return
         watched, self._watched = self._watched, None
         if watched is not None:
-            self._stop(watched)
+            trip = self._stop_on(trip, watched)
         raise trip
+
+    def _stop_on(self, trip: Trip, seat: TesterSeat) -> Trip:
+        """Stop at once; a stop that can't be sent must not take the trip's place.
+
+        Whoever waits for an answer may put up with a failing link, never with a trip; safe-off,
+        which the trip leads to, sends the stop again.
+        """
+        try:
+            self._stop(seat)
+        except Exception as error:  # noqa: BLE001 - told with the trip, which is raised
+            told = f"stop for tester {seat.name!r} not delivered at once: {error}"
+            return type(trip)(f"{trip.reason}; {told}", trip.remedy)
+        return trip
 
     def _reason_to_stop(self) -> Trip | None:
         if self._heeds_cancel and self._cancel is not None:
@@ -128,8 +142,6 @@ class Engine:
     def _ordered_stop(self, command: Stop) -> None:
         """A stop that the sequence orders; a lost link is reopened for it. Raises LinkLost."""
         seat = self._rack.testers[command.tester]
-        if self._watched is seat:
-            self._watched = None
         try:
             self._stop(seat)
         except LinkError:
@@ -140,12 +152,19 @@ class Engine:
             except LinkError as error:
                 raise LinkLost(f"{port.name}: the stop command can't be sent ({error})") from error
 
-    def stop_everything(self) -> None:
-        """Last resort: stop bytes to every tester, whatever each link answers."""
+    def stop_everything(self) -> tuple[str, ...]:
+        """Last resort: stop bytes to every tester, whatever each link answers.
+
+        Returns what kept a stop from being sent; the others are sent all the same.
+        """
         self._watched = None
+        failed = []
         for seat in self._rack.testers.values():
-            with contextlib.suppress(OhmwardError):  # the others still have to be stopped
+            try:
                 self._stop(seat)
+            except Exception as error:  # noqa: BLE001 - told; the others still have to be stopped
+                failed.append(f"stop for tester {seat.name!r} not delivered: {error}")
+        return tuple(failed)
 
     def _keep_alive(self) -> None:
         """Send what keeps a tester's remote mode from lapsing, where it fell due.
@@ -164,3 +183,11 @@ class Engine:
                     self._pump.converse(port, seat.adapter, seat.adapter.keep_alive())
                 except (LinkError, InstrumentFault):
                     seat.armed = False
+
+
+def _sampled(block: InputBlock, now_s: float) -> Sample:
+    """An input's sample; one that fails reads as open."""
+    try:
+        return block.sample()
+    except Exception as error:  # noqa: BLE001 - somebody's input; what can't be read is open
+        return Sample(False, now_s, f"can't be read: {error!r}")

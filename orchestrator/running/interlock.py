@@ -11,6 +11,9 @@ from dataclasses import dataclass
 
 from orchestrator.contract import Sample
 
+CLOCK_GRAIN_S = 0.001
+"""A sample may seem so much younger than now; more is a time that isn't ours."""
+
 
 class Trip(Exception):
     """An output had to be stopped. ``reason`` and ``remedy`` for the user."""
@@ -58,7 +61,7 @@ class Interlock:
                 detail = f" ({sample.detail})" if sample.detail else ""
                 return f"interlock input {name!r} is open{detail}"
             age_s = now_s - sample.at_s
-            if age_s > stale_s:
+            if not -CLOCK_GRAIN_S <= age_s <= stale_s:  # nor from the future, nor 'not a number'
                 return (
                     f"interlock input {name!r} is stale ({age_s * 1000:.0f} ms old, "
                     f"{stale_s * 1000:.0f} ms allowed): counts as open"

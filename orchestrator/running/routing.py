@@ -6,7 +6,7 @@ from collections.abc import Generator
 from typing import Any
 
 from orchestrator.contract import RelayMatrix
-from orchestrator.errors import RelayMismatch
+from orchestrator.errors import InstrumentFault, LinkError, RelayMismatch
 from orchestrator.model.schedule import Contact, Route
 from orchestrator.model.words import ReadBackProof
 from orchestrator.running.commands import Command, Converse, Wait
@@ -48,6 +48,11 @@ def prove_chain(run: RunState, seat: ChainSeat, route: Route) -> Moving:
         return
     closed = yield Converse(seat.port, seat.adapter.read_back())
     wanted = route.of_chain(seat.name).contacts
+    if closed is None and seat.abilities.read_back is not None:
+        raise RelayMismatch(
+            f"chain {seat.name!r} read back nothing, though it can",
+            remedy="check the relay units and their driver before the next run",
+        )
     if closed is not None and closed != wanted:
         raise RelayMismatch(
             f"relays of chain {seat.name!r} differ from the route: {difference(wanted, closed)}",
@@ -91,7 +96,7 @@ def open_chain(port: str, adapter: RelayMatrix) -> Moving:
     """Open one chain; asked once more if the first exchange fails."""
     try:
         yield Converse(port, adapter.open_all())
-    except Exception:  # noqa: BLE001 - open-all is one of the few acts that may be repeated
+    except (LinkError, InstrumentFault):  # one of the few acts that may be repeated
         yield Converse(port, adapter.open_all())
 
 

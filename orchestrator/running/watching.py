@@ -34,12 +34,6 @@ class Seen:
         """A state with the output on was seen since the start."""
         return any(s.active and s is not TesterState.UNKNOWN for s in self.states)
 
-    @property
-    def not_complete(self) -> bool:
-        """A state other than 'complete' was seen since the start."""
-        ended = {TesterState.COMPLETE, TesterState.TRIPPED, TesterState.UNKNOWN}
-        return any(s not in ended for s in self.states)
-
     def elapsed_s(self, slot: int, slots: int) -> float:
         """How long a step took as seen here; for one of several, what its slot was seen for."""
         if slots == 1:

@@ -68,8 +68,7 @@ def program_figure(folder: Path, *, pairs: int) -> Figure:
         f"four steps of the shortest dwell, {sent} messages, on stateful simulators in another "
         "process, from the start of the run to its recorded end (commits and safe-off are in it; "
         "opening and take-over aren't); against plain sockets that send the same messages, wait "
-        "the same settle times and look every 10 ms until the tester has ended or the relays are at "
-        "rest. Alternately, "
+        "the same settle times and look every 10 ms until tester or relays are done. Alternately, "
         f"{pairs} times each: medians {median(framework_s):.3f} s and {median(bare_s):.3f} s; "
         f"pairs between {min(ratios):.4f} and {max(ratios):.4f}; "
         f"bare runs between {min(bare_s):.3f} and {max(bare_s):.3f} s.",

@@ -12,7 +12,7 @@ from orchestrator.model.words import Outcome
 from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS, OldAnswer, rewritten
 from tests.faults.rig import Rig
-from tests.faults.stations import PATIENT_INPUT, SHORT_STEPS, STATIONS
+from tests.faults.stations import PATIENT_INPUT, SHORT_PROGRAM, SHORT_STEPS, STATIONS
 
 ANY_END = (Outcome.PASS, Outcome.NO_VERDICT)
 DISTURBED = "withstand mains"
@@ -226,6 +226,24 @@ def test_an_old_result_of_another_step_is_no_result_of_this_one(
     result = rig.run()
     rig.check(result, before=BEFORE)
     assert _outcome(result, DISTURBED) is Outcome.NO_VERDICT
+
+
+def test_an_old_result_of_the_same_kind_is_found_by_its_counter(make_rig: MakeRig) -> None:
+    """orrin.md 5: seen active or not, a result with the counter of another start isn't this one."""
+    rig = make_rig("orrin")
+    twice = SHORT_PROGRAM + (
+        "  - {name: again, kind: withstand_dc, apply_to: [line, neutral], against: [coil a, coil b],"
+        " unproved_contact: only for trials, level: 2120 V, limits_during_rise: yes,"
+        " accept: {total_current: {at_most: 0.5 mA}}}\n"
+    )
+    old = OldAnswer()
+    rig.at_step(
+        "withstand coil", lambda: rig.tester.faults.on(old, message=b"TASK:RESULT?", times=None)
+    )
+    rig.at_step("again", lambda: setattr(old, "armed", True))
+    result = rig.run(twice)
+    assert "belong to this start" in result.steps[-1].reason
+    rig.check(result, before=SHORT_STEPS)
 
 
 @pytest.mark.parametrize("station", ["orrin", "pell"])
