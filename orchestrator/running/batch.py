@@ -19,7 +19,7 @@ from orchestrator.model.words import (
     TesterState,
     Waveform,
 )
-from orchestrator.running.commands import Command, Converse, Stored, Watch
+from orchestrator.running.commands import Command, Converse, Stored, Wait, Watch
 from orchestrator.running.discharge import confirm_off, stop_and_confirm
 from orchestrator.running.interlock import Trip
 from orchestrator.running.judge import Facts, Judgement, judge
@@ -69,6 +69,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
     ended = yield from _energise(run, seat, batch)
     run.enter(Phase.CONFIRMING)
     yield from _confirm(run, seat, batch)
+    yield from _closed_or_trip(run)  # 'throughout' ends with confirmed off, not with the last look
     yield Watch(None)
     run.enter(Phase.JUDGING)
     yield from _routes_still_match(run, batch)
@@ -77,6 +78,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
 
 def _closed_or_trip(run: RunState) -> Doing:
     yield from refresh_inputs(run)
+    yield Wait(0.0)  # one scan: where no tester is asked nothing else samples the inputs
     problem = run.rack.interlock.problem(run.now_s())
     if problem:
         raise Trip(problem)
@@ -142,6 +144,8 @@ def _confirm(run: RunState, seat: TesterSeat, batch: Batch) -> Doing:
             f"discharged ({proof.state}); relays stay as they are",
             PERSON_NEEDED,
         )
+    if proof.state is TesterState.INTERLOCK_OPEN:
+        raise Trip(f"tester {seat.name!r} reports {proof.state} after the step")
 
 
 def _routes_still_match(run: RunState, batch: Batch) -> Doing:

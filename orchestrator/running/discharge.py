@@ -31,7 +31,8 @@ def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
     lagging state hides. Never raises for a failing link
     or instrument: the answer then is an unproved one.
     """
-    until_s = run.now_s() + float(seat.adapter.abilities.off_within_s)
+    within_s = float(seat.adapter.abilities.off_within_s)
+    until_s = run.now_s() + max(within_s, (seat.bleed_s or 0.0) + LOOK_AGAIN_S)
     failures = 0
     while True:
         proof = yield from _look(run, seat)

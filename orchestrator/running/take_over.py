@@ -10,11 +10,11 @@ from collections.abc import Generator
 from typing import Any
 
 from orchestrator.contract import SafetyTester
-from orchestrator.errors import WrongInstrument
+from orchestrator.errors import LinkError, WrongInstrument
 from orchestrator.model.record import Identity
 from orchestrator.model.words import TesterState
-from orchestrator.running.commands import Command, Converse, Wait
-from orchestrator.running.discharge import stop_and_confirm
+from orchestrator.running.commands import Command, Converse, Stop, Wait
+from orchestrator.running.discharge import confirm_off
 from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import ChainSeat, RunState, TesterSeat
 from orchestrator.running.routing import PERSON_NEEDED, Unconfirmed, open_all
@@ -27,9 +27,9 @@ LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 
 def take_over(run: RunState) -> Taking:
     """Bring an unknown station to READY. Raises Unconfirmed, WrongInstrument, LinkError."""
+    yield from _stop_all(run)
     for seat in run.rack.testers.values():
-        seat.armed = False  # nothing known from before counts, nor that the link is in step
-        proof = yield from stop_and_confirm(run, seat)
+        proof = yield from confirm_off(run, seat)
         yield from _identify_tester(seat)
         if not (proof.off and proof.discharged):
             raise Unconfirmed(
@@ -44,6 +44,19 @@ def take_over(run: RunState) -> Taking:
         yield from make_ready(seat)
         yield from _end_latched_trip(run, seat)
     run.enter(Phase.READY)
+
+
+def _stop_all(run: RunState) -> Taking:
+    """Every tester is stopped before any is asked: one that is mute must not keep another on."""
+    lost: LinkError | None = None
+    for seat in run.rack.testers.values():
+        seat.armed = False  # nothing known from before counts, nor that the link is in step
+        try:
+            yield Stop(seat.name)
+        except LinkError as error:
+            lost = lost or error
+    if lost is not None:
+        raise lost
 
 
 def make_ready(seat: TesterSeat) -> Taking:
