@@ -28,5 +28,5 @@ def identity_of(what: str, model: Identify, fields: Mapping[str, Any]) -> Identi
         serial=serial,
         firmware=str(fields.get("firmware", "")),
         maker=str(fields.get("maker", model.expect.get("maker", ""))),
-        simulated=mark is not None and serial.startswith(mark),
+        simulated=bool(mark) and serial.startswith(str(mark)),  # an empty mark marks nothing
     )

@@ -82,6 +82,25 @@ def counter_evidence(
     return frozenset({Evidence.COUNTER})
 
 
+def contradiction(
+    fields: Mapping[str, Any], values: Mapping[str, Any], mark: StartMark, after: int | None
+) -> str:
+    """How a result shows that it belongs to another step or start, '' if it doesn't.
+
+    ``after``: the counter asked for after the end, ``None`` where there is none.
+    """
+    for name in ("kind", "slot"):
+        told = fields.get(name)
+        if told is not None and told != values[name]:
+            return f"the result is of {name} {told}, not {values[name]}"
+    counter = fields.get("counter", after)
+    if mark.counter is not None and counter == mark.counter:
+        return f"the result counter still shows {counter}, as before the start"
+    if after is not None and counter != after:
+        return f"the result bears the counter {counter}, the tester is at {after}"
+    return ""
+
+
 def residual_of(reading: Any, percent: Decimal, plus: Decimal) -> Decimal | None:
     """A measured residual voltage at the upper end of its accuracy, V; ``None``: unknown."""
     if reading is UNKNOWN or not isinstance(reading, Reading) or reading.value is None:

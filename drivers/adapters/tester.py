@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -12,7 +13,14 @@ from drivers.adapters.conversation import Answer, Conversation
 from drivers.adapters.events import EventRules
 from drivers.adapters.identity import identity_of
 from drivers.adapters.quantising import Quantiser
-from drivers.adapters.results import Told, counter_evidence, reading_of, readings, residual_of
+from drivers.adapters.results import (
+    Told,
+    contradiction,
+    counter_evidence,
+    reading_of,
+    readings,
+    residual_of,
+)
 from drivers.adapters.resynchronising import resynchronise
 from drivers.adapters.setting_up import SetUp
 from drivers.adapters.tester_state import Watch
@@ -236,9 +244,11 @@ class ProfileTester:
             evidence.add(Evidence.SLOT_ECHO)
         if mark.cleared:
             evidence.add(Evidence.CLEARED)
-        if fields.get("kind", values["kind"]) != values["kind"]:
-            evidence.clear()  # a result of another kind isn't this step's
-        return self._reading(answer, index, kind, frozenset(evidence))
+        reading = self._reading(answer, index, kind, frozenset(evidence))
+        another = contradiction(fields, values, mark, after)
+        if another:  # whatever else was seen of this start: these figures aren't its
+            return replace(reading, verdict=None, evidence=frozenset(), cause=another)
+        return reading
 
     def _told_result(
         self, values: Mapping[str, Any], index: int, kind: CompiledKind
@@ -273,6 +283,8 @@ class ProfileTester:
         """One look at whether the output is off and discharged."""
         off = self._profile.off
         grade = DischargeGrade(off.discharge)
+        if off.proof == "voltage":
+            grade = DischargeGrade.VOLTAGE  # a voltage that was read proves nothing until compared
         if off.proof == "event":
             yield from self.talk.listen(float(self._profile.timing.event))
             safe = self._watch.stopped and self._watch.safe and not self._watch.restarted
@@ -336,7 +348,8 @@ class ProfileTester:
         if word == "open":
             return False
         rules = self._made.interlock_open
-        if rules is None or word is UNKNOWN:
+        told = answer.fields.values()
+        if rules is None or any(value is UNKNOWN for value in told):
             return None
         return not condition_holds(rules, answer.fields)
 

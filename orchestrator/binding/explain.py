@@ -37,6 +37,8 @@ def _times(order: StepOrder) -> str:
         told.insert(0, f"rise {seconds(order.rise)}")
     if order.fall is not None:
         told.append(f"fall {seconds(order.fall)}")
+    if order.settle is not None:
+        told.append(f"judged after {seconds(order.settle)}")
     return ", ".join(told)
 
 

@@ -46,8 +46,11 @@ def put_on_wire(candidate: Candidate, asked: StepOrder) -> OnWire:
         at = task.at(*error.field.split("."))
         fault = Fault(what, error.found, error.expected, error.remedy or "change it", at)
         return OnWire(asked, (), (fault,))
-    if wire.settle is None and asked.settle is not None:
-        wire = replace(wire, settle=asked.settle)  # judged by us; the wire needn't carry it
+    settle_is_lost = wire.settle is None and asked.settle is not None
+    if settle_is_lost and candidate.ability.judged == "throughout":
+        return OnWire(asked, (), (_settle_lost(candidate),))
+    if settle_is_lost:
+        wire = replace(wire, settle=asked.settle)  # judged at the end of the dwell: kept anyway
     faults = (
         *_check_level(candidate, asked, wire),
         *_check_limits(candidate, asked, wire),
@@ -55,6 +58,18 @@ def put_on_wire(candidate: Candidate, asked: StepOrder) -> OnWire:
         *_check_unchanged(candidate, asked, wire),
     )
     return OnWire(wire, tuple(_told(asked, wire)), faults)
+
+
+def _settle_lost(candidate: Candidate) -> Fault:
+    """Limits that act from the first moment would judge what the step wants to let pass."""
+    task = candidate.task
+    return Fault(
+        f"{task.what}, settle on {candidate.tester}",
+        "a tester that judges throughout the dwell and has no settle time",
+        "a tester that waits before it judges, or judges at the end",
+        "leave settle out, or take another tester",
+        task.at("settle"),
+    )
 
 
 def check_ceiling(task: Task) -> Iterator[Fault]:

@@ -210,3 +210,20 @@ def test_bound_levels_and_limits_never_loosen(
     assert upper is not None
     assert lower is not None
     assert D(low) / 1_000_000 <= lower <= upper <= D(high) / 1_000_000
+
+
+@pytest.mark.parametrize("judged", ["throughout", "at_end"])
+def test_a_settle_time_that_the_wire_loses_is_refused_where_limits_act_from_the_start(
+    judged: str,
+) -> None:
+    """Judged at the end, the dwell itself is the settle time; judged throughout, it is lost."""
+    bench = with_grid(changed(HIPOT, settle="1 s"))
+    abilities = kind_with(StepKind.WITHSTAND_AC, judged=judged)
+    bench.testers["t1"] = PaperTester(
+        abilities=abilities, spoil=lambda order: replace(order, settle=None)
+    )
+    if judged == "at_end":
+        assert bench.bind().steps[2].order.settle == D(1)
+        return
+    with pytest.raises(Refused, match="settle on t1"):
+        bench.bind()

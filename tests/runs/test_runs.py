@@ -183,14 +183,14 @@ def test_runs_follow_one_another_each_on_record(make_rig: MakeRig, station: str)
 
 
 @pytest.mark.slow
-def test_ten_minutes_of_dwell_pass_in_a_moment(make_rig: MakeRig) -> None:
-    """The Stave's longest dwell (stave.md 3: 600.0 s), in virtual time: not 600 s of ours."""
+def test_five_minutes_of_dwell_pass_in_a_moment(make_rig: MakeRig) -> None:
+    """Virtual time passes as fast as the computer can: not 300 s of ours."""
     rig = make_rig("stave")
     began_s = time.perf_counter()  # noqa: TID251 - real time is what is measured here
-    text = changed("withstand coil", "level: 2120 V", "level: 2120 V\n    dwell: 600 s")
+    text = changed("withstand coil", "level: 2120 V", "level: 2120 V\n    dwell: 300 s")
     result = rig.run(text)
     assert time.perf_counter() - began_s < 60.0  # noqa: TID251
-    assert result.steps[-1].duration_s > 600.0
+    assert result.steps[-1].duration_s > 300.0
     rig.check(result, PASS, before=STEPS)
 
 
