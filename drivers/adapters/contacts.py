@@ -110,12 +110,14 @@ class Layout:
         inside = sorted(point for point in points if scope.holds(point))
         values: dict[str, Any] = {"unit": scope.address, "bank": scope.bank}
         if scope.channel is not None and scope.bank is not None:
-            values["channel"] = self.number(scope.bank, scope.channel, scope.address)
-            values["role"] = scope.role or (inside[0].role if inside else "open")
+            role = scope.role or (inside[0].role if inside else "open")
+            values["channel"] = self.number(scope.bank, scope.channel, scope.address, role)
+            values["role"] = role
         elif scope.role is not None:
             values["role"] = scope.role
         if not self._spans_banks(scope):
             values |= self._masks(scope, inside)
+            values["channel_roles"] = self._roles(scope, inside)
         values |= self._lists(scope, inside)
         values["items"] = self._written(inside) or None
         values["count"] = len(inside)
@@ -133,13 +135,19 @@ class Layout:
             masks["closed"] |= bit
         return {f"{role}_mask": mask for role, mask in masks.items()}
 
+    def _roles(self, scope: Scope, inside: list[Point]) -> tuple[str, ...]:
+        roles = {point.channel: point.role for point in inside}
+        first, last = self._bank(scope).channels
+        return tuple(roles.get(channel, "open") for channel in range(first, last + 1))
+
     def _bank(self, scope: Scope) -> BankModel:
         return self.banks[scope.bank] if scope.bank else next(iter(self.banks.values()))
 
     def _lists(self, scope: Scope, inside: list[Point]) -> dict[str, tuple[int, ...]]:
         lists: dict[str, list[int]] = {role: [] for role in ROLES}
         for point in inside:
-            lists[point.role].append(self.number(point.bank, point.channel, point.address))
+            number = self.number(point.bank, point.channel, point.address, point.role)
+            lists[point.role].append(number)
         found = {f"{role}_channels": tuple(sorted(numbers)) for role, numbers in lists.items()}
         found["channels"] = tuple(sorted(n for numbers in lists.values() for n in numbers))
         if not self._spans_banks(scope):
@@ -164,7 +172,7 @@ class Layout:
                 {
                     "unit": point.address,
                     "bank": point.bank,
-                    "channel": self.number(point.bank, point.channel, point.address),
+                    "channel": self.number(point.bank, point.channel, point.address, point.role),
                     "role": point.role,
                 }
             ).decode("latin-1")
@@ -172,17 +180,19 @@ class Layout:
         ]
         return items.before + items.separator.join(parts)
 
-    def number(self, bank: str, channel: int, address: int | None) -> int:
-        """A channel's number on the wire."""
+    def number(self, bank: str, channel: int, address: int | None, role: str | None = None) -> int:
+        """A channel's number on the wire, in this role."""
         numbering = self._numbering
         if numbering is None:
             return channel
-        return self._base(bank, address, numbering) + channel - self.banks[bank].channels[0]
+        base = self._base(bank, address, numbering, role)
+        return base + channel - self.banks[bank].channels[0]
 
-    def _base(self, bank: str, address: int | None, numbering: Numbering) -> int:
+    def _base(self, bank: str, address: int | None, numbering: Numbering, role: str | None) -> int:
         lowest = self._chain.addresses[0] if self._chain else 0
         place = 0 if address is None else address - lowest
-        return numbering.first + numbering.bank_offset.get(bank, 0) + numbering.per_unit * place
+        base = numbering.first + numbering.bank_offset.get(bank, 0) + numbering.per_unit * place
+        return base + next((n for r, n in numbering.role_offset.items() if r.value == role), 0)
 
     # ---- in
 
@@ -195,6 +205,7 @@ class Layout:
         """
         told = [*self._from_masks(scope, fields), *self._from_lists(scope, fields)]
         told += self._from_items(scope, fields.get("items"))
+        told += self._from_roles(scope, fields.get("channel_roles"))
         if scope.channel is not None and "role" in fields:
             told.append((scope.bank or "", scope.channel, fields["role"]))
         roles: dict[tuple[str, int], Any] = {}
@@ -233,7 +244,20 @@ class Layout:
     ) -> Iterator[tuple[str, int, Any]]:
         for role in ROLES:
             for number in fields.get(f"{role}_channels") or ():
-                yield (*self._found(scope, number), role)
+                yield self._found(scope, number, role=role)
+        for number in fields.get("channels") or ():
+            yield self._found(scope, number)
+
+    def _from_roles(
+        self, scope: Scope, roles: tuple[str, ...] | None
+    ) -> Iterator[tuple[str, int, Any]]:
+        if roles is None:
+            return
+        name = scope.bank or next(iter(self.banks))
+        first, last = self.banks[name].channels
+        if len(roles) != last - first + 1:
+            raise ProtocolFault(f"bank {name}: {len(roles)} roles for {last - first + 1} channels")
+        yield from ((name, first + place, role) for place, role in enumerate(roles))
 
     def _from_items(self, scope: Scope, text: str | None) -> Iterator[tuple[str, int, Any]]:
         items, template = self._items, self._item_in
@@ -243,23 +267,39 @@ class Layout:
             fields = template.parse(part.encode("latin-1"))
             if fields is None:
                 raise ProtocolFault(f"item {part!r} can't be read", raw=text.encode("latin-1"))
-            bank, channel = self._found(scope, fields["channel"], fields.get("bank"))
-            yield bank, channel, fields.get("role", "source")
+            yield self._found(scope, fields["channel"], fields.get("bank"), fields.get("role"))
 
-    def _found(self, scope: Scope, number: int, bank: str | None = None) -> tuple[str, int]:
-        """Bank and channel that a number on the wire means."""
+    def _found(
+        self, scope: Scope, number: int, bank: str | None = None, role: Any = None
+    ) -> tuple[str, int, Any]:
+        """Bank, channel and role that a number on the wire means."""
         named = bank or scope.bank
         names = list(self.banks) if named is None else [named]
         for name in names:
             if name not in self.banks:
                 break
-            first, last = self.banks[name].channels
-            base = (
-                first
-                if self._numbering is None
-                else self._base(name, scope.address, self._numbering)
-            )
-            channel = first + number - base
-            if first <= channel <= last:
-                return name, channel
+            for meant in self._meant(name, role):
+                channel = self._channel(name, number, scope.address, meant)
+                if channel is not None:
+                    return name, channel, meant
         raise ProtocolFault(f"channel {number} doesn't exist in bank {bank or scope.bank}")
+
+    def _meant(self, bank: str, role: Any) -> tuple[Any, ...]:
+        """The roles that a number may have: the one told, else those that numbers tell apart.
+
+        Raises:
+            ProtocolFault: nothing tells the role.
+        """
+        if role is not None:
+            return (role,)
+        roles = tuple(role.value for role in self.banks[bank].roles)
+        if len(roles) > 1 and (self._numbering is None or not self._numbering.role_offset):
+            raise ProtocolFault(f"bank {bank}: a closed channel whose role isn't told")
+        return roles
+
+    def _channel(self, bank: str, number: int, address: int | None, role: Any) -> int | None:
+        first, last = self.banks[bank].channels
+        channel = number
+        if self._numbering is not None:
+            channel = first + number - self._base(bank, address, self._numbering, role)
+        return channel if first <= channel <= last else None

@@ -283,10 +283,21 @@ class Conversation:
             shown = message if isinstance(message, bytes) else b""
             raise ProtocolFault(f"{self.name}: echo {shown!r} of {wanted!r}", raw=shown)
 
+    def _receive(self, frame: Frame, within_s: float, *, silence_ok: bool) -> Talk[Reply | None]:
+        """One message, with the checksum that may follow its end."""
+        reply = yield Receive(frame, within_s, silence_ok)
+        size = self._framing.behind_end
+        if reply is None or not size or reply.end not in frame.ends:
+            return reply
+        check = yield Receive(Frame((), size), float(self._profile.timing.reply))
+        if check is None:
+            raise ProtocolFault(f"{self.name}: no checksum behind {reply.data!r}")
+        return Reply(reply.data + reply.end + check.data, b"")
+
     def _message(self, frame: Frame, within_s: float, *, silence_ok: bool) -> Talk[object]:
         """The next line that is no event: bytes, ``None`` for silence, or the prompt's mark."""
         for _ in range(MOST_FOREIGN):
-            reply = yield Receive(frame, within_s, silence_ok)
+            reply = yield from self._receive(frame, within_s, silence_ok=silence_ok)
             if reply is None:
                 if not silence_ok:
                     raise ProtocolFault(f"{self.name}: silence where a line was due")
@@ -316,7 +327,7 @@ class Conversation:
     def listen(self, within_s: float) -> Talk[None]:
         """Take events that come within so long; ends with the first silence."""
         for _ in range(MOST_FOREIGN):
-            reply = yield Receive(self._framing.frame, within_s, silence_ok=True)
+            reply = yield from self._receive(self._framing.frame, within_s, silence_ok=True)
             if reply is None:
                 return
             if not self._take_event(reply.data) and reply.data:
@@ -332,7 +343,7 @@ class Conversation:
         within_s = float(self._profile.timing.resync_quiet)
         for _ in range(MOST_FOREIGN):
             try:
-                reply = yield Receive(self._framing.frame, within_s, silence_ok=True)
+                reply = yield from self._receive(self._framing.frame, within_s, silence_ok=True)
             except TimedOut:
                 return  # a piece of a line: the next exchange shows whether it hurts
             if reply is None:

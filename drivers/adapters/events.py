@@ -9,6 +9,7 @@ from drivers.language.exchanges import fits
 from drivers.language.framing import WireFraming
 from drivers.language.profile_tester import Event
 from drivers.language.templates import UNKNOWN, Template
+from orchestrator.contract import Frame, Reply
 from orchestrator.errors import ProtocolFault
 from orchestrator.running.framing import FrameReader
 
@@ -61,7 +62,7 @@ class EventRules:
         self._rest.feed(drained)
         while True:
             try:
-                reply = self._rest.take(frame)
+                reply = self._whole(frame)
             except ProtocolFault:
                 self._rest.drain()  # longer than any line: nothing that could be matched
                 return unanswered
@@ -71,6 +72,18 @@ class EventRules:
                 unanswered += int(self._matches(reply.data))
             elif reply.end == frame.prompt:
                 unanswered = max(unanswered - 1, 0)
+
+    def _whole(self, frame: Frame) -> Reply | None:
+        """A line with the checksum that may follow its end; put back while that is missing."""
+        reply, size = self._rest.take(frame), self._framing.behind_end
+        if reply is None or not size or reply.end not in frame.ends:
+            return reply
+        check = self._rest.take(Frame((), size))
+        if check is not None:
+            return Reply(reply.data + reply.end + check.data, b"")
+        piece = reply.data + reply.end + self._rest.drain()
+        self._rest.feed(piece)
+        return None
 
     def _matches(self, message: bytes) -> bool:
         if not self._rules:

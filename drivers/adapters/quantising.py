@@ -45,6 +45,7 @@ class Quantiser:
     def quantise(self, order: StepOrder) -> StepOrder:
         """The order as it will be carried. Raises CannotCarry."""
         self._check_asked(order)
+        order = self._with_fixed_times(order)
         for _ in range(_PASSES):
             carried = self._pass(order)
             if carried == order:
@@ -57,6 +58,17 @@ class Quantiser:
         values = self.values(order)
         for template in self.templates(values):
             _told(order, lambda template=template: template.render(values))  # type: ignore[misc]
+        return order
+
+    def _with_fixed_times(self, order: StepOrder) -> StepOrder:
+        """A whole time on the wire holds the fixed times too, whether asked for or not."""
+        if not any("total_time" in template.fields for template in self._sent(order)):
+            return order
+        rise, fall = self.model.rise, self.model.fall
+        if order.rise is None and rise is not None and rise.fixed is not None:
+            order = replace(order, rise=rise.fixed.value)
+        if order.fall is None and fall is not None and fall.fixed is not None:
+            order = replace(order, fall=fall.fixed.value)
         return order
 
     # ---- one pass

@@ -9,7 +9,7 @@ from typing import Any
 
 from drivers.adapters.comparison import unwanted
 from drivers.adapters.contacts import Layout
-from drivers.adapters.conversation import Answer, Conversation
+from drivers.adapters.conversation import Conversation
 from drivers.adapters.events import EventRules
 from drivers.adapters.identity import identity_of
 from drivers.adapters.quantising import Quantiser
@@ -230,48 +230,40 @@ class ProfileTester:
         order = self._batch[index]
         kind = self._made.kinds[order.kind]
         values = self._set_up.values(order, len(self._batch))
-        if kind.result is None:
-            return (yield from self._told_result(values, index, kind))
-        answer = yield from self.talk.hold(kind.result, values)
-        fields = answer.fields
         evidence: set[Evidence] = set()
+        if kind.result is None:
+            told = yield from self._told_result(mark, index, values["slot"])
+            evidence.add(Evidence.EVENT)
+        else:
+            answer = yield from self.talk.hold(kind.result, values)
+            told = Told(answer.fields, answer.raw, self._body(answer.raw), kind.causes)
         after = None
         if self._made.counter is not None:
-            told = yield from self.talk.hold(self._made.counter, {})
-            after = told.fields.get("counter")
-        evidence |= counter_evidence(fields, mark, after)
-        if fields.get("slot") is not None and fields["slot"] == values["slot"]:
+            counted = yield from self.talk.hold(self._made.counter, {})
+            after = counted.fields.get("counter")
+        evidence |= counter_evidence(told.fields, mark, after)
+        if told.fields.get("slot") is not None and told.fields["slot"] == values["slot"]:
             evidence.add(Evidence.SLOT_ECHO)
         if mark.cleared:
             evidence.add(Evidence.CLEARED)
-        reading = self._reading(answer, index, kind, frozenset(evidence))
-        another = contradiction(fields, values, mark, after)
+        declared = frozenset(evidence) & frozenset(self._profile.freshness)
+        reading = reading_of(told, order.kind, kind, declared)
+        another = contradiction(told.fields, values, mark, after)
         if another:  # whatever else was seen of this start: these figures aren't its
             return replace(reading, verdict=None, evidence=frozenset(), cause=another)
         return reading
 
-    def _told_result(
-        self, values: Mapping[str, Any], index: int, kind: CompiledKind
-    ) -> Talk[TesterReading]:
+    def _told_result(self, mark: StartMark, index: int, slot: int) -> Talk[Told]:
         """A result that comes as an event; one that hasn't come is waited for."""
         tries = 1 + int(float(self._profile.timing.reply) / float(self._profile.timing.event))
         for _ in range(tries):
             for told in self._watch.results:
-                if told.fields.get("slot", values["slot"]) == values["slot"]:
+                if told.belongs_to(mark, slot):
                     cause = self._made.causes_of_events.get(told.line)
                     causes = () if cause is None else (cause,)
-                    came = Told(told.fields, told.raw, self._body(told.raw), causes)
-                    evidence = frozenset({Evidence.EVENT}) & frozenset(self._profile.freshness)
-                    return reading_of(came, self._batch[index].kind, kind, evidence)
+                    return Told(told.fields, told.raw, self._body(told.raw), causes)
             yield from self.talk.listen(float(self._profile.timing.event))
         raise TimedOut(f"{self.talk.name}: no result came for step {index + 1} of the batch")
-
-    def _reading(
-        self, answer: Answer, index: int, kind: CompiledKind, evidence: frozenset[Evidence]
-    ) -> TesterReading:
-        declared = evidence & frozenset(self._profile.freshness)
-        told = Told(answer.fields, answer.raw, self._body(answer.raw), kind.causes)
-        return reading_of(told, self._batch[index].kind, kind, declared)
 
     def _body(self, raw: bytes) -> bytes:
         unwrapped = self._made.framing.unwrap(raw)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.language.profile_tester import Event
+from orchestrator.contract import StartMark
 from orchestrator.model.words import TesterState
 
 
@@ -17,6 +18,13 @@ class EventResult:
     line: str
     fields: Mapping[str, Any]
     raw: bytes
+
+    def belongs_to(self, mark: StartMark, slot: int) -> bool:
+        """Whether it may be a slot's result of this start: one of the start before it may come
+        late, and shows the counter that stood before."""
+        counter = self.fields.get("counter")
+        late = mark.counter is not None and counter == mark.counter
+        return not late and self.fields.get("slot", slot) == slot
 
 
 @dataclass(slots=True)

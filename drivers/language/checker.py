@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import cast
 
+from drivers.language.checker_contacts import contact_troubles
 from drivers.language.checker_fields import (
     Trouble,
     carried_troubles,
@@ -81,6 +82,7 @@ class _Check:
             tables = tuple(matrix_tables(profile))
             self._missing += matrix_gaps(profile, self._document.locate)
         self._note(text_troubles(profile))
+        self._note(contact_troubles(profile))
         words = {name: frozenset(listed) for name, listed in profile.words.items()}
         for spot in spots_of(profile):
             self._note(exchange_troubles(spot, words))
@@ -149,6 +151,7 @@ class _Check:
     ) -> tuple[bytes, ...]:
         """Rendered samples; what doesn't come back is a fault."""
         found: list[bytes] = []
+        wrong: set[tuple[str, str]] = set()
         for values in sampler.values(template, spot):
             try:
                 raw = template.render(values)
@@ -164,7 +167,10 @@ class _Check:
                 self._fault(place, repr(template.text), told, remedy)
                 continue
             for name, sent in values.items():
-                if name != "skip" and not agrees(name, sent, read.get(name)):
+                if name in {"skip", *template.exponents} or agrees(name, sent, read.get(name)):
+                    continue
+                if (template.text, name) not in wrong:  # the first sample says it
+                    wrong.add((template.text, name))
                     told = f"{raw!r}: {name} {read.get(name)} for {sent}"
                     self._fault(place, repr(template.text), told, "correct the field's format")
             found.append(raw)

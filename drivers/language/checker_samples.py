@@ -63,7 +63,8 @@ class Sampler:
                 found = [spot.kind.value]
         else:
             found = self._others(name, spec)
-        return [*found, None] if template.optional(name) else found
+        left_out = template.optional(name) and spec.kind is not FieldKind.LIST
+        return [*found, None] if left_out else found
 
     # ---- one sort of field each
 
@@ -81,6 +82,8 @@ class Sampler:
         found: list[Any] = [Reading(value) for value in tops if _carries(template, name, value)]
         found = found or [Reading(Decimal(0))]
         for token in self.dialect.tokens:
+            if token.exponent is not None and not template.has_power(name):
+                continue
             width = template.fixed_length
             if token.prefix is None and (token.text is None or width is None):
                 found.append(Reading(None, token.means))
@@ -111,6 +114,9 @@ class Sampler:
             return [0, 1, (1 << self._channels()) - 1]
         if spec.kind is FieldKind.LIST:
             return [(), (1,), tuple(range(1, self._channels() + 1))]
+        if spec.kind is FieldKind.ROLES:
+            ends = ("source", *("open",) * (self._channels() - 2), "return")
+            return [("open",) * self._channels(), ends]
         if name == "unit":
             chain = getattr(self.profile, "chain", None)
             return [1] if chain is None else [chain.addresses[0], chain.addresses[1]]
@@ -140,6 +146,7 @@ class Sampler:
         chain = None if source is None else source.chain
         units = 0 if chain is None else chain.addresses[1] - chain.addresses[0]
         offset = max(numbering.bank_offset.values(), default=0)
+        offset += max(numbering.role_offset.values(), default=0)
         top = numbering.first + max(s[1] - s[0] for s in spans) + offset
         return [numbering.first, top + numbering.per_unit * units]
 
@@ -166,7 +173,7 @@ def agrees(name: str, sent: Any, read: Any) -> bool:
             return sent.bound == read.bound
         if isinstance(sent, Reading) and isinstance(read, Reading):
             return read.bound == "exact"
-    if isinstance(sent, tuple):
+    if isinstance(sent, tuple) and FIELDS[name].kind is FieldKind.LIST:
         return sorted(sent) == sorted(read)
     return bool(sent == read)
 

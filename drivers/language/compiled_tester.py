@@ -120,9 +120,8 @@ def compile_tester(document: Document[TesterProfile], address: int | None = None
         Refused: every fault of its templates and rules, with line and column.
     """
     profile = document.model
-    compiler = Compiler(profile, document.locate)
-    builder = _Builder(profile, compiler, profile.link.address if address is None else address)
-    compiled = builder.build()
+    compiler = Compiler(profile, document.locate, address)
+    compiled = _Builder(profile, compiler).build()
     compiler.done()
     return compiled
 
@@ -140,9 +139,9 @@ def compile_lines(compiler: Compiler) -> Lines:
 class _Builder:
     """Compiles the parts of a tester's profile one by one."""
 
-    def __init__(self, profile: TesterProfile, compiler: Compiler, address: int | None) -> None:
+    def __init__(self, profile: TesterProfile, compiler: Compiler) -> None:
         self._profile = profile
-        self._given = {} if address is None else {"unit": address}
+        self._given = compiler.given
         self._compiler = compiler
 
     def build(self) -> CompiledTester:

@@ -28,6 +28,7 @@ class Token:
         text: the whole field, as it stands on the wire.
         prefix: begins the field; a number in the field's format follows ('>9.99').
         number: any spelling of this wire number, before scaling ('9.9E37', '+9.900000E+37').
+        exponent: of a number whose power of ten stands in another field: both must be so.
         means: above or below the measuring range, or no reading.
         of: end of the range, where the token tells it; confines the token to this dimension.
     """
@@ -37,6 +38,7 @@ class Token:
     prefix: str | None = None
     number: Decimal | None = None
     of: Quantity | None = None
+    exponent: int | None = None
 
     def __post_init__(self) -> None:
         given = [part for part in (self.text, self.prefix, self.number) if part is not None]
@@ -45,6 +47,12 @@ class Token:
                 f"a token with {len(given)} of text, prefix, number",
                 "exactly one, not empty",
                 "say which text, prefix or number stands for 'no number'",
+            )
+        if self.exponent is not None and self.number is None:
+            raise TemplateError(
+                "a token with an exponent, but no number",
+                "both",
+                "write number: '9.9999', exponent: '99'",
             )
 
 

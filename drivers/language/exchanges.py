@@ -8,7 +8,12 @@ from typing import Any, Literal
 
 from drivers.language.dialect import SCPI_TOKENS, Dialect, TemplateError, Token
 from drivers.language.framing import WireFraming
-from drivers.language.profile_common import CommonProfile, Exchange, TokenModel
+from drivers.language.profile_common import (
+    CommonProfile,
+    Exchange,
+    ReceiveFraming,
+    TokenModel,
+)
 from drivers.language.templates import Template
 from orchestrator.contract import Frame
 from orchestrator.errors import Fault, Position, Refused
@@ -91,7 +96,7 @@ def dialect_of(profile: CommonProfile) -> Dialect:
 
 
 def _token(model: TokenModel) -> Token:
-    return Token(model.means, model.text, model.prefix, model.number, model.of)
+    return Token(model.means, model.text, model.prefix, model.number, model.of, model.exponent)
 
 
 class Compiler:
@@ -99,20 +104,28 @@ class Compiler:
 
     Args:
         locate: place of a key path in the file.
+        address: of the station, where it isn't the profile's own.
 
     Attributes:
         dialect, framing: of the profile; plain ones where those can't be compiled.
     """
 
-    def __init__(self, profile: CommonProfile, locate: Callable[..., Position]) -> None:
+    def __init__(
+        self,
+        profile: CommonProfile,
+        locate: Callable[..., Position],
+        address: int | None = None,
+    ) -> None:
         self.profile = profile
+        address = profile.link.address if address is None else address
+        self.given: Mapping[str, Any] = {} if address is None else {"unit": address}
         self._locate = locate
         self._faults: list[Fault] = []
         self._wordless: frozenset[str] = frozenset()
         self.dialect = self._dialect()
         self.framing = WireFraming(profile.framing.model_copy(update=_BARE), self.dialect)
         try:
-            self.framing = WireFraming(profile.framing, self.dialect)
+            self.framing = WireFraming(profile.framing, self.dialect, self.given)
         except TemplateError as error:
             self.fault(error, ("framing",))
 
@@ -256,4 +269,4 @@ class Compiler:
             return self.framing.frame
 
 
-_BARE = {"envelope": None, "checksum": None}
+_BARE = {"envelope": None, "checksum": None, "receive": ReceiveFraming()}

@@ -26,6 +26,7 @@ class FieldKind(StrEnum):
     BITS = "bits"  # register whose single bits have meanings; whole number
     MASK = "mask"  # one bit per channel; whole number
     LIST = "list"  # tuple of whole numbers
+    ROLES = "roles"  # tuple of role words
 
 
 Rounding = Literal["up", "down", "nearest", "exact"]
@@ -217,6 +218,7 @@ _NUMBERS = (
     _plain(FieldKind.LIST, "return_channels", "channels on the return side"),
     _plain(FieldKind.LIST, "sense_channels", "channels on sense"),
     _plain(FieldKind.LIST, "open_channels", "channels that are open"),
+    _plain(FieldKind.ROLES, "channel_roles", "role word of every channel of a bank in turn"),
 )
 
 _READINGS = (

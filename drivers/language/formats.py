@@ -12,6 +12,7 @@
 | ``wN`` ``zN`` | N characters in all, filled with blanks or zeros on the left |
 | ``+`` | always with a sign |
 | ``suffix`` | the unit's text follows the number |
+| ``nA..mA`` | with ``sN suffix``: the unit out of these that keeps the number below 1000 |
 | ``exp=FIELD`` | value = number · 10^FIELD, which stands elsewhere in the template |
 | ``text`` ``text N`` ``quoted`` | text; padded with blanks to N; in doubled quotes |
 | ``list SEP`` ``ranges:`` | list parted by SEP (or blank, comma, semicolon, colon, bar); a-b read |
@@ -20,29 +21,26 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
 from drivers.language.dialect import Dialect, TemplateError
-from drivers.language.fields import FieldKind, FieldSpec, nearest
+from drivers.language.fields import FIELDS, FieldKind, FieldSpec
+from drivers.language.format_words import Wanted, read_words
 from drivers.language.values import (
     Codec,
     ListCodec,
     NumberCodec,
     ReadingCodec,
+    RolesCodec,
     Style,
     TextCodec,
     WordCodec,
 )
 from orchestrator.units import UNITS, WRITTEN, Dimension
 
-SEPARATORS = {"blank": " ", "comma": ",", "semicolon": ";", "colon": ":", "bar": "|"}
-_SLOPES = {"A/s": Decimal(1), "mA/s": Decimal("0.001")}
-_COUNTED = re.compile(r"(xl|[dexsbwz.,])([0-9]{1,3})")
-_UNIT = re.compile(r"((?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)?)([^\W\d_][^\s]*)")
 _STYLES: Mapping[str, Style] = {
     ".": "decimals",
     ",": "decimals",
@@ -54,22 +52,6 @@ _STYLES: Mapping[str, Style] = {
     "b": "binary",
 }
 _NUMERIC = frozenset({FieldKind.QUANTITY, FieldKind.NUMBER, FieldKind.BITS, FieldKind.MASK})
-_PLAIN_WORDS = ("suffix", "text", "quoted", "list", "bits", "mirrored", "d", "+")
-
-
-@dataclass(slots=True)
-class _Wanted:
-    """What the words of one format asked for."""
-
-    marks: dict[str, int | None] = field(default_factory=dict)
-    unit: tuple[str, Decimal, Dimension] | None = None
-    scale: Decimal = Decimal(1)
-    exponent: str | None = None
-    separator: str | None = None
-    ranges: str | None = None
-
-    def has(self, *marks: str) -> bool:
-        return any(mark in self.marks for mark in marks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +82,15 @@ def compile_format(
     Raises:
         TemplateError: the format isn't one, or doesn't suit the field.
     """
-    wanted = _read_words(text, spec, column)
+    wanted = read_words(text, spec, column)
     _check_marks(wanted, spec, column, sending=sending)
     if spec.kind is FieldKind.WORD:
         return FieldFormat(_word_codec(wanted, spec, dialect, column))
     if spec.kind is FieldKind.TEXT:
         width = wanted.marks.get("text")
         return FieldFormat(TextCodec(width, wanted.has("quoted"), spec.name == "skip"))
+    if spec.kind is FieldKind.ROLES:
+        return FieldFormat(_roles_codec(wanted, dialect, column))
     if spec.kind is FieldKind.LIST:
         item = _number_codec(replace(wanted), spec, dialect, None, column)
         separator = wanted.separator or dialect.list_separator
@@ -120,98 +104,30 @@ def compile_format(
         tokens = tuple(
             t
             for t in dialect.tokens
-            if t.of is None or wanted.unit is None or t.of.dimension is wanted.unit[2]
+            if (t.of is None or wanted.unit is None or t.of.dimension is wanted.unit[2])
+            and (t.exponent is None or wanted.exponent is not None)
         )
         return FieldFormat(ReadingCodec(number, tokens), wanted.exponent)
     return FieldFormat(number, wanted.exponent)
-
-
-# ---- words --------------------------------------------------------------------------------------
-
-
-def _read_words(text: str, spec: FieldSpec, column: int) -> _Wanted:
-    wanted = _Wanted()
-    words = [(m.group(), column + m.start()) for m in re.finditer(r"[^ ]+", text)]
-    while words:
-        word, at = words.pop(0)
-        if word == "list" and words and not words[0][0].startswith("ranges"):
-            following = words[0][0]
-            if _COUNTED.fullmatch(following) is None and following != "d":
-                separator = words.pop(0)[0]
-                wanted.separator = SEPARATORS.get(separator, separator)
-        if word == "text" and words and words[0][0].isdecimal():
-            _mark(wanted, "text", int(words.pop(0)[0]), at)
-            continue
-        _read_word(wanted, word, spec, at)
-    return wanted
-
-
-def _read_word(wanted: _Wanted, word: str, spec: FieldSpec, at: int) -> None:
-    if word in _PLAIN_WORDS:
-        _mark(wanted, word, None, at)
-    elif counted := _COUNTED.fullmatch(word):
-        _mark(wanted, counted[1], int(counted[2]), at)
-    elif word.startswith("exp="):
-        wanted.exponent = word.removeprefix("exp=")
-        _mark(wanted, "exp", None, at)
-    elif word.startswith("ranges") and len(word) == len("ranges") + 1:
-        wanted.ranges = word[-1]
-        _mark(wanted, "ranges", None, at)
-    elif (unit := _unit(word)) is not None:
-        _mark(wanted, "unit", None, at)
-        wanted.unit, wanted.scale = unit
-    else:
-        known = [*_PLAIN_WORDS, *UNITS, ".1", ",1", "d4", "e3", "s3", "x2", "b8", "w6", "z6"]
-        raise TemplateError(
-            f"{word!r} in the format of {spec.name!r}",
-            "a unit, .N ,N dN eN sN xN bN wN zN + suffix exp=FIELD text quoted list bits",
-            nearest(word, known),
-            at,
-        )
-
-
-def _mark(wanted: _Wanted, mark: str, number: int | None, at: int) -> None:
-    if mark in wanted.marks:
-        raise TemplateError(f"{mark!r} twice", "each word once", "drop one of them", at)
-    least, most = (0, 30) if mark in (".", ",", "e") else (1, 200)
-    if number is not None and not least <= number <= most:
-        raise TemplateError(
-            f"{mark}{number}", f"a number from {least} to {most}", "change the number", at
-        )
-    wanted.marks[mark] = number
-
-
-def _unit(word: str) -> tuple[tuple[str, Decimal, Dimension], Decimal] | None:
-    match = _UNIT.fullmatch(word)
-    if match is None:
-        return None
-    scale = Decimal(match[1] or "1")
-    name = match[2]
-    if name in UNITS:
-        dimension, size = UNITS[name]
-    elif name in _SLOPES:
-        dimension, size = Dimension.SLOPE, _SLOPES[name]
-    else:
-        return None
-    return ((name, size, dimension), scale) if scale > 0 else None
 
 
 # ---- does the format suit the field? ------------------------------------------------------------
 
 _SUITS: Mapping[FieldKind, frozenset[str]] = {
     FieldKind.QUANTITY: frozenset(
-        {"unit", ".", ",", "d", "e", "s", "w", "z", "+", "suffix", "exp"}
+        {"unit", "span", ".", ",", "d", "e", "s", "w", "z", "+", "suffix", "exp"}
     ),
     FieldKind.NUMBER: frozenset({".", "d", "e", "x", "xl", "w", "z", "+"}),
     FieldKind.BITS: frozenset({"bits", "d", "x", "xl", "b", "mirrored", "w", "+"}),
     FieldKind.MASK: frozenset({"bits", "d", "x", "xl", "b", "mirrored", "w"}),
-    FieldKind.LIST: frozenset({"list", "ranges", "d"}),
+    FieldKind.LIST: frozenset({"list", "ranges", "d", "x", "xl"}),
+    FieldKind.ROLES: frozenset({"list"}),
     FieldKind.WORD: frozenset({"text", "w"}),
     FieldKind.TEXT: frozenset({"text", "quoted"}),
 }
 
 
-def _check_marks(wanted: _Wanted, spec: FieldSpec, column: int, *, sending: bool) -> None:
+def _check_marks(wanted: Wanted, spec: FieldSpec, column: int, *, sending: bool) -> None:
     for mark in wanted.marks:
         if mark not in _SUITS[spec.kind]:
             raise TemplateError(
@@ -229,6 +145,8 @@ def _check_marks(wanted: _Wanted, spec: FieldSpec, column: int, *, sending: bool
         (wanted.has("mirrored") and not wanted.has("b"), "mirrored without bN"),
         (wanted.has("suffix") and wanted.scale != 1, "suffix with a counted unit"),
         (wanted.has("suffix") and wanted.has("exp"), "suffix with exp"),
+        (wanted.has("span") and not wanted.has("suffix"), "units to choose from without suffix"),
+        (wanted.has("span") and not wanted.has("s"), "units to choose from without sN"),
         (wanted.has("exp") and wanted.has("e", "s"), "exp with eN or sN"),
         (wanted.has("exp") and not wanted.has("w", "z", "d"), "exp without dN, wN or zN"),
         (wanted.has("exp") and wanted.marks.get("d", 1) is None, "exp with a free d"),
@@ -247,7 +165,7 @@ def _check_marks(wanted: _Wanted, spec: FieldSpec, column: int, *, sending: bool
             )
 
 
-def _word_codec(wanted: _Wanted, spec: FieldSpec, dialect: Dialect, column: int) -> Codec:
+def _word_codec(wanted: Wanted, spec: FieldSpec, dialect: Dialect, column: int) -> Codec:
     words = dialect.wire_words(spec.name)
     if not words and spec.words is not None:
         raise TemplateError(
@@ -266,11 +184,33 @@ def _word_codec(wanted: _Wanted, spec: FieldSpec, dialect: Dialect, column: int)
     )
 
 
+def _roles_codec(wanted: Wanted, dialect: Dialect, column: int) -> RolesCodec:
+    word = _word_codec(Wanted(), FIELDS["role"], dialect, column)
+    if not isinstance(word, WordCodec) or "open" not in word.to_wire:
+        raise TemplateError(
+            "roles of every channel without a word for 'open'",
+            "words for open, source and return",
+            "add open to the words of role",
+            column,
+        )
+    separator = ""
+    if wanted.has("list"):
+        separator = wanted.separator or dialect.list_separator
+    if not separator and len({len(text) for text in word.from_wire}) != 1:
+        raise TemplateError(
+            "role words of different lengths side by side",
+            "words of one length, or a separator",
+            "write {channel_roles:list SEP} if something parts them",
+            column,
+        )
+    return RolesCodec(word, separator)
+
+
 # ---- numbers ------------------------------------------------------------------------------------
 
 
 def _number_codec(
-    wanted: _Wanted,
+    wanted: Wanted,
     spec: FieldSpec,
     dialect: Dialect,
     dimension: Dimension | None,
@@ -313,7 +253,7 @@ def _may_be_negative(spec: FieldSpec, style: Style, digits: int | None, *, plus:
 
 
 def _unit_options(
-    wanted: _Wanted,
+    wanted: Wanted,
     spec: FieldSpec,
     dialect: Dialect,
     dimension: Dimension | None,
@@ -353,4 +293,19 @@ def _unit_options(
         options["units"] = spelled or {n: UNITS[n][1] for _, n in WRITTEN[its]}
         if not spelled and name not in options["units"]:
             options["units"] = {**options["units"], name: size}
+        if wanted.largest is not None:
+            options["spread"] = _spread(size, wanted.largest, its, dialect)
     return options
+
+
+def _spread(
+    least: Decimal, largest: str, its: Dimension, dialect: Dialect
+) -> tuple[tuple[str, Decimal], ...]:
+    """Units from one to another as the dialect spells them; all, where it spells none."""
+    names = [name for name in dialect.units if UNITS[name][0] is its]
+    sizes = {
+        UNITS[name][1]: (dialect.spellings(name) or (name,))[0]
+        for name in names or [name for _, name in WRITTEN[its]]
+        if least <= UNITS[name][1] <= UNITS[largest][1]
+    }
+    return tuple((sizes[size], size) for size in sorted(sizes))

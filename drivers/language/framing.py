@@ -27,11 +27,19 @@ class Unwrapped:
 class WireFraming:
     """Framing, ready for use.
 
+    Args:
+        given: values that every message has, such as the address of the station.
+
+    Attributes:
+        behind_end: bytes of a checksum that follows the end of a message received.
+
     Raises:
         TemplateError: an envelope or checksum that can't be worked with.
     """
 
-    def __init__(self, model: Framing, dialect: Dialect) -> None:
+    def __init__(
+        self, model: Framing, dialect: Dialect, given: Mapping[str, Any] | None = None
+    ) -> None:
         self._model = model
         self._begin = model.send.begin.encode("latin-1")
         self._end = model.send.end.encode("latin-1")
@@ -44,15 +52,18 @@ class WireFraming:
                 if text.count(_CHECK) != 1 or text.find(_CHECK) < text.find(_BODY):
                     raise TemplateError(repr(text), "{check} once, behind {body}", "write it there")
         self.same = model.envelope.same if model.envelope else ()
-        self._frame = self._base_frame(model)
+        self.behind_end = (
+            self._check.length if self._check and model.receive.check_behind_end else 0
+        )
+        self._frame = self._base_frame(model, _prompt(model, dialect, given or {}))
 
     @staticmethod
-    def _base_frame(model: Framing) -> Frame:
+    def _base_frame(model: Framing, prompt: bytes | None) -> Frame:
         receive = model.receive
         return Frame(
             ends=tuple(end.encode("latin-1") for end in receive.end if end),
             length=receive.length,
-            prompt=None if receive.prompt is None else receive.prompt.encode("latin-1"),
+            prompt=prompt,
             limit=receive.limit,
         )
 
@@ -64,6 +75,8 @@ class WireFraming:
     @property
     def raw_check(self) -> bool:
         """Whether a checksum may hold the bytes of a terminator."""
+        if self.behind_end:
+            return False  # found by its place
         return self._model.checksum is not None and self._model.checksum.form == "raw"
 
     def frame_of(self, body_length: int | None) -> Frame:
@@ -99,7 +112,7 @@ class WireFraming:
         """
         data = message
         if self._junk_end:
-            begins = data.rfind(self._junk_end)
+            begins = data.rfind(self._junk_end, 0, len(data) - self._closing)
             if begins < 0:
                 return None
             data = data[begins + len(self._junk_end) :]
@@ -127,6 +140,14 @@ class WireFraming:
                 told = f"checksum {check!r}, expected {expected!r}"
                 raise ProtocolFault(f"a message with a wrong checksum: {told}", raw=message)
         return split
+
+    @property
+    def _closing(self) -> int:
+        """Bytes at the end of a message that may look like the beginning of one."""
+        model, check = self._model.checksum, self._check
+        if model is None or check is None or model.form != "raw":
+            return 0
+        return check.length + len(self._in.behind)
 
     def _covered(self, before: bytes, body: bytes) -> bytes:
         model = self._model.checksum
@@ -175,6 +196,20 @@ class _Side:
             return None
         body = str(parsed["payload"]).encode("latin-1")
         return Unwrapped(body, {k: v for k, v in parsed.items() if k != "payload"})
+
+
+def _prompt(model: Framing, dialect: Dialect, given: Mapping[str, Any]) -> bytes | None:
+    text = model.receive.prompt
+    if text is None or "{" not in text:
+        return None if text is None else text.encode("latin-1")
+    template = Template.compile(text, dialect, sending=True)
+    if set(template.fields) - {"unit"}:
+        raise TemplateError(repr(text), "no other field than {unit}", "write text instead")
+    if "unit" in template.fields and "unit" not in given:
+        raise TemplateError(
+            repr(text), "a tester's own address for {unit}", "add 'link: {address: …}'"
+        )
+    return template.render(given)
 
 
 def _literal(text: str) -> bytes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import (
     ROUND_CEILING,
     ROUND_FLOOR,
@@ -24,6 +24,7 @@ EXACT = Context(
     prec=300, rounding=ROUND_HALF_UP, traps=[InvalidOperation, DivisionByZero, Overflow]
 )
 LONGEST_NUMBER = 64
+SPREAD_LIMIT = 1000
 LARGEST = Decimal("9.9E37")
 """From here on a number on the wire is a token or nonsense, never a value (SCPI-1999 7.2.1)."""
 
@@ -94,6 +95,7 @@ class NumberCodec:
         width: total width; pad: what fills it. comma: decimal comma. plus: always signed.
         negative: whether values below zero may be written.
         suffix: unit text behind the number; units: texts accepted there, with their sizes.
+        spread: units to choose from when writing, smallest first; the number stays below 1000.
         whole: yields ``int``. mirrored: the leftmost binary digit is bit 0.
     """
 
@@ -107,6 +109,7 @@ class NumberCodec:
     negative: bool = True
     suffix: str = ""
     units: Mapping[str, Decimal] = field(default_factory=dict)
+    spread: tuple[tuple[str, Decimal], ...] = ()
     whole: bool = False
     upper: bool = True
     mirrored: bool = False
@@ -115,6 +118,8 @@ class NumberCodec:
         number = self._number(value)
         if number < 0 and not self.negative:
             raise Refused(f"{number}", "zero or more", "this format has no sign")
+        if self.spread:
+            return self._encode_spread(number, rounding)
         count = EXACT.divide(number, EXACT.scaleb(self.factor, power))
         if abs(count) >= LARGEST:
             raise Refused(f"{number:E}", "below 9.9E37", "such a number means 'none' to many")
@@ -128,6 +133,24 @@ class NumberCodec:
                 "quantise it first, in the direction that is safe",
             )
         return self._fit(self._written(rounded), number)
+
+    def _encode_spread(self, number: Decimal, rounding: Rounding) -> str:
+        """In the unit that keeps the number from 1 to below 1000; rounded first, since that may
+        carry it into the next unit."""
+        rounded = self._round(number, rounding)
+        if rounded != number and rounding == "exact":
+            example = replace(self, factor=Decimal(1))._example(number, 0)
+            raise Refused(
+                f"{number:f}",
+                f"a value the wire carries, such as {example}",
+                "quantise it first, in the direction that is safe",
+            )
+        fitting = [unit for unit in self.spread if abs(rounded) >= unit[1]]
+        text, size = (fitting or self.spread)[-1 if fitting else 0]
+        count = EXACT.divide(rounded, size)
+        if abs(count) >= SPREAD_LIMIT:
+            raise Refused(f"{number:f}", f"below {SPREAD_LIMIT} {text}", "ask a smaller value")
+        return replace(self, spread=(), suffix=text, factor=size).encode(rounded, "exact")
 
     def wire_number(self, raw: Decimal) -> str:
         """A number that stands on the wire as it is, not scaled. Raises Refused."""

@@ -80,13 +80,17 @@ class BankModel(Strict):
 class Numbering(Strict):
     """Numbers of channels on the wire.
 
-    wire = first + (channel - lowest channel of the bank) + bank_offset
+    wire = first + (channel - lowest channel of the bank) + bank_offset + role_offset
     + per_unit · (address - lowest address). Left out: channels go out as the user counts them.
+    With a `role_offset` (one relay per channel and role) a number tells the role too.
     """
 
     first: Annotated[WholeNumber, Field(ge=0, le=65535)] = 0
     per_unit: Annotated[WholeNumber, Field(ge=0, le=65535)] = 0
     bank_offset: dict[str, Annotated[WholeNumber, Field(ge=0, le=65535)]] = Field(
+        default_factory=dict
+    )
+    role_offset: dict[Role, Annotated[WholeNumber, Field(ge=0, le=65535)]] = Field(
         default_factory=dict
     )
 

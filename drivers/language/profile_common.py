@@ -80,7 +80,9 @@ class ReceiveFraming(Strict):
     Attributes:
         begin: whatever stands before its last occurrence in a message is junk and cut off.
         end: one or several terminators. length: bytes of every message, its end not counted.
-        prompt: ends an exchange where a message would begin (then it is the acknowledge).
+        check_behind_end: the checksum follows the end, which then counts as part of the message.
+        prompt: ends an exchange where a message would begin (then it is the acknowledge); may
+            hold a tester's address as ``{unit:…}``.
         prompt_after_events: the prompt is written again after each unsolicited line.
     """
 
@@ -88,6 +90,7 @@ class ReceiveFraming(Strict):
     end: WireTexts = ("\n",)
     prompt: WireText | None = None
     prompt_after_events: YesNo = False
+    check_behind_end: YesNo = False
     length: Annotated[WholeNumber, Field(ge=1, le=65536)] | None = None
     limit: Annotated[WholeNumber, Field(ge=2, le=1_000_000)] = 65536
 
@@ -144,6 +147,12 @@ class Framing(Strict):
             found = "a checksum without {check} in the envelope, or the reverse"
             remedy = "give both: checksum: {...} and envelope: {send: '{body}{check}', ...}"
             raise refuse(found=found, expected="both or neither", remedy=remedy)
+        if self.receive.check_behind_end and (
+            self.checksum is None or len(self.receive.end) != 1 or self.receive.length is not None
+        ):
+            found = "check_behind_end without a checksum or one end, or with a length"
+            remedy = "give one end, such as '\\x03', and the checksum; drop the length"
+            raise refuse(found=found, expected="one end that the checksum follows", remedy=remedy)
         closed = bool(self.acknowledge) or self.receive.prompt is not None
         if self.refusal and closed and self.refusal_closes is None:
             remedy = "add 'refusal_closes: yes' if nothing follows a refusal line, else no"
@@ -207,7 +216,7 @@ class TokenModel(Strict):
     """A text that stands for 'no number': matched on the raw text before any scaling.
 
     ``of`` gives the end of the range where the token tells it; it confines the token to readings
-    of its dimension.
+    of its dimension. ``exponent``: with a number, the power of ten that must stand beside it.
     """
 
     text: str | None = None
@@ -215,6 +224,7 @@ class TokenModel(Strict):
     number: Decimal | None = None
     means: Literal["above", "below", "none"]
     of: AnyQuantity | None = None
+    exponent: Annotated[WholeNumber, Field(ge=-999, le=999)] | None = None
 
     @model_validator(mode="after")
     def _one(self) -> Self:
@@ -222,6 +232,9 @@ class TokenModel(Strict):
             remedy = "write text: '…' for a whole token, prefix: '>', or number: '9.9E37'"
             found = "none or several of text, prefix, number"
             raise refuse(found=found, expected="exactly one", remedy=remedy)
+        if self.exponent is not None and self.number is None:
+            remedy = "write number: '9.9999', exponent: '99'"
+            raise refuse(found="exponent without number", expected="both", remedy=remedy)
         return self
 
 

@@ -17,7 +17,7 @@ from decimal import Decimal
 from typing import Any
 
 from drivers.language.dialect import SCPI_TOKENS, Blanks, Dialect, TemplateError, Token
-from drivers.language.fields import FieldSpec, Rounding
+from drivers.language.fields import FieldKind, FieldSpec, Rounding
 from drivers.language.parts import Compiler, Slot
 from drivers.language.values import (
     NO_MATCH,
@@ -95,6 +95,16 @@ class Template:
         """
         return all(slot.alternative is not None for slot in self._slots(field))
 
+    @property
+    def exponents(self) -> frozenset[str]:
+        """Fields that are the power of ten of another one."""
+        slots = (part for part in self._parts if isinstance(part, Slot))
+        return frozenset(slot.exponent for slot in slots if slot.exponent is not None)
+
+    def has_power(self, field: str) -> bool:
+        """Whether a field's power of ten stands in another one. Raises KeyError."""
+        return self._slots(field)[0].exponent is not None
+
     def spec_of(self, field: str) -> FieldSpec:
         """The vocabulary entry of one of the template's fields. Raises KeyError."""
         return self._slots(field)[0].spec
@@ -150,7 +160,7 @@ class Template:
             power = 0
             if slot.exponent is not None:
                 power = values[slot.exponent]
-                if abs(power) > HIGHEST_POWER:
+                if abs(power) > HIGHEST_POWER and not _told_by(slot, power):
                     return None
             value = _value(slot, cut, power)
             if value is NO_MATCH:
@@ -200,7 +210,9 @@ class Template:
             or isinstance(value, Ambiguous)
             or (isinstance(value, Reading) and value.value is None)
         ):
-            return _piece(slot, value, way), 0
+            codec = slot.codec
+            power = codec.power_of(value) if isinstance(codec, ReadingCodec) else 0
+            return _piece(slot, value, way), power
         exponent = self._slots(slot.exponent or "")[0].codec
         why: Refused | None = None
         for power in range(-HIGHEST_POWER, HIGHEST_POWER + 1):
@@ -297,6 +309,10 @@ class Template:
         return found - behind if found >= 0 else None
 
 
+def _told_by(slot: Slot, power: int) -> bool:
+    return isinstance(slot.codec, ReadingCodec) and slot.codec.has_exponent(power)
+
+
 def _way(slot: Slot, ways: Mapping[str, Rounding]) -> Rounding:
     """Readings go to the nearest step, derived figures to the safe side, others as asked."""
     free = slot.spec.derived or slot.spec.reading
@@ -307,7 +323,7 @@ def _piece(slot: Slot, value: Any, way: Rounding) -> str:
     """The wire text of one field. Raises CannotCarry."""
     if isinstance(value, Ambiguous):
         raise CannotCarry(slot.name, value.reason, "one value", "use fields that tell them apart")
-    if value is None:
+    if value is None or (value == () and slot.alternative is not None):
         if slot.alternative is None:
             raise CannotCarry(
                 slot.name,
@@ -333,5 +349,7 @@ def _guarded(slot: Slot, piece: str) -> str:
 
 def _value(slot: Slot, text: str, power: int) -> Any:
     if slot.alternative is not None and slot.left_out(text):
+        if slot.spec.kind is FieldKind.LIST:
+            return ()
         return Reading(None, "none") if slot.spec.reading else None
     return slot.codec.decode(text, power)

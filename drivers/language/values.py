@@ -36,6 +36,7 @@ __all__ = [
     "NumberCodec",
     "ReadingCodec",
     "Refused",
+    "RolesCodec",
     "Style",
     "TextCodec",
     "WordCodec",
@@ -119,10 +120,41 @@ class ListCodec:
         return tuple(numbers) if len(set(numbers)) == len(numbers) else NO_MATCH
 
     def holds(self, literal: str) -> bool:
-        return literal[:1].isdigit() or literal[:1] in (self.separator[:1], self.ranges)
+        digits = "0123456789" + ("abcdefABCDEF" if self.item.style == "hex" else "")
+        return literal[:1] in digits or literal[:1] in (self.separator[:1], self.ranges)
 
 
 MOST_ITEMS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class RolesCodec:
+    """The role of every channel in turn: words of one length, or parted by a separator."""
+
+    word: WordCodec
+    separator: str = ""
+    width: None = None
+
+    def encode(self, value: Any, rounding: Rounding, power: int = 0) -> str:
+        if not isinstance(value, tuple) or not value:
+            raise Refused(f"{value!r:.60}", "the roles of a bank", "name one bank at a time")
+        return self.separator.join(self.word.encode(role, rounding) for role in value)
+
+    def decode(self, text: str, power: int = 0) -> Any:
+        size = len(next(iter(self.word.from_wire), " "))
+        parts = text.split(self.separator) if self.separator else _cut(text, size)
+        roles = tuple(self.word.decode(part) for part in parts)
+        if not text or NO_MATCH in roles or UNKNOWN in roles or len(roles) > MOST_ITEMS:
+            return NO_MATCH
+        return roles
+
+    def holds(self, literal: str) -> bool:
+        texts = [self.separator, *self.word.from_wire]
+        return any(literal[:1] in text for text in texts)
+
+
+def _cut(text: str, size: int) -> list[str]:
+    return [text[at : at + size] for at in range(0, len(text), size)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +243,24 @@ class ReadingCodec:
         if found is None:
             return NO_MATCH
         for token in self.tokens:
-            if found[0] == self._figure(token):
+            if found[0] == self._figure(token) and token.exponent in {None, power}:
                 return Reading(None if token.of is None else token.of.value, token.means)
+        if self.has_exponent(power):
+            return NO_MATCH  # a power that only tokens have
         value = self.number.scaled(found, power)
         return NO_MATCH if value is NO_MATCH else Reading(value)
+
+    def has_exponent(self, power: int) -> bool:
+        """Whether some token is told by this power of ten."""
+        return any(token.exponent == power for token in self.tokens)
+
+    def power_of(self, reading: Any) -> int:
+        """The power of ten that belongs to the token which `encode` writes; else 0."""
+        if isinstance(reading, Reading) and reading.bound != "exact":
+            for token in self.tokens:
+                if token.means == reading.bound and token.exponent is not None:
+                    return token.exponent
+        return 0
 
     def _figure(self, token: Token) -> Decimal | None:
         """The number that a token looks like: '99999' is the token in '+99999' and '099999' too."""

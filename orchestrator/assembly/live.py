@@ -13,9 +13,11 @@ from orchestrator.assembly.gate import Confirm, pass_gate
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
 from orchestrator.assembly.plugins import BENCHES, INPUTS, LINKS, plugin
 from orchestrator.assembly.virtual import PatientStore
+from orchestrator.binding.proofs import worst_bleed_s
 from orchestrator.clock import Clock, SystemClock, VirtualClock
 from orchestrator.contract import InputBlock, Link, RelayMatrix, SafetyTester
 from orchestrator.documents import Document
+from orchestrator.errors import Fault, Refused
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program
 from orchestrator.model.record import RunResult
@@ -38,6 +40,14 @@ def software_version() -> str:
         return "not installed"
 
 
+VIRTUAL = Fault(
+    what="virtual time at a station with real instruments",
+    found="a VirtualClock",
+    expected="the time that passes: no input would ever be stale, no dwell be proved",
+    remedy="leave the clock out, or declare every instrument simulated if it is",
+)
+
+
 class LiveStation:
     """An open station; use it as a context manager. One thread uses it, but for `cancel`.
 
@@ -58,6 +68,8 @@ class LiveStation:
         self.clock = clock or SystemClock()
         self._fixture = fixture
         self._closing = ExitStack()
+        if self._virtual and not plan.simulated:
+            raise Refused([VIRTUAL])
         try:
             self._closing.enter_context(StationLock(plan.records, self.clock))
             self._store = SqliteStore(plan.records)
@@ -99,6 +111,7 @@ class LiveStation:
         ``no_verdict`` in the result.
         """
         schedule = work if isinstance(work, Schedule) else self.bind(work)
+        _check_station(schedule, self.plan)
         pass_gate(schedule, confirm)
         return self.controller.run(schedule, Request(serial, operator, attempt))
 
@@ -181,7 +194,8 @@ class LiveStation:
     def _tester(self, name: str) -> TesterSeat:
         entry = self.plan.station.testers[name]
         adapter = self.plan.testers[name].adapter
-        return TesterSeat(name, adapter, name, entry.simulated, entry.serial)
+        bleed_s = worst_bleed_s(self.plan.station, name, adapter.abilities)
+        return TesterSeat(name, adapter, name, entry.simulated, entry.serial, bleed_s)
 
     def _chain(self, name: str) -> ChainSeat:
         entry, built = self.plan.station.chains[name], self.plan.chains[name]
@@ -205,6 +219,22 @@ class LiveStation:
             make: Callable[..., InputBlock] = plugin(INPUTS, source.kind)
             blocks.append(make(entry.name, source, clock=self.clock, **extra))
         return blocks
+
+
+def _check_station(schedule: Schedule, plan: StationPlan) -> None:
+    """Only what was bound to this very station may run here. Raises Refused."""
+    hashes = {"station": plan.document.sha256}
+    hashes |= {f"profile:{b.profile}": b.sha256 for b in plan.testers.values()}
+    hashes |= {f"profile:{b.profile}": b.sha256 for b in plan.chains.values()}
+    differing = [name for name, digest in hashes.items() if schedule.hashes.get(name) != digest]
+    if differing or schedule.simulated != plan.simulated:
+        fault = Fault(
+            what="the schedule was not bound to this station",
+            found=f"station {schedule.station!r}, other {', '.join(differing) or 'instruments'}",
+            expected=f"a schedule bound to {plan.document.file}",
+            remedy="bind the program to this station again, then run it",
+        )
+        raise Refused([fault])
 
 
 def open_station(

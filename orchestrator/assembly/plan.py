@@ -11,6 +11,7 @@ from typing import TypeVar
 from orchestrator.assembly.plugins import DRIVERS, plugin
 from orchestrator.binding.bind import bind
 from orchestrator.binding.instruments import Instruments
+from orchestrator.binding.real import is_simulated
 from orchestrator.contract import BuiltChain, BuiltTester, ChainFactory, TesterFactory
 from orchestrator.documents import Document, read_document
 from orchestrator.errors import Fault, Position, Refused
@@ -39,8 +40,7 @@ class StationPlan:
     @property
     def simulated(self) -> bool:
         """True if every instrument is declared simulated."""
-        testers, chains = self.station.testers.values(), self.station.chains.values()
-        return all(x.simulated for x in testers) and all(x.simulated for x in chains)
+        return is_simulated(self.station)
 
     @property
     def records(self) -> Path:

@@ -12,7 +12,12 @@ from orchestrator.binding.context import Context, Task
 from orchestrator.binding.fixtures import check_fixture
 from orchestrator.binding.instruments import Instruments
 from orchestrator.binding.order import check_interlock, check_protective_earth
-from orchestrator.binding.proofs import Missing, check_exemptions, used_exemptions
+from orchestrator.binding.proofs import (
+    Missing,
+    bleed_times_s,
+    check_exemptions,
+    used_exemptions,
+)
 from orchestrator.binding.real import is_simulated
 from orchestrator.binding.stations import check_station
 from orchestrator.binding.steps import Outcome, bind_step, proof_notices
@@ -109,6 +114,7 @@ def _schedule(
         hashes=hashes,
         exemptions=used,
         no_protective_earth=program.no_protective_earth,
+        bleed_s=bleed_times_s(context, steps),
         notices=(*_notices(context, used), *about_proof),
     )
 

@@ -6,14 +6,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
-from orchestrator.binding.context import Candidate, Context
+from orchestrator.binding.context import Candidate, Context, Task, candidate
 from orchestrator.errors import Fault
 from orchestrator.formulas.discharge import discharge_time_s
+from orchestrator.model.abilities import Abilities
 from orchestrator.model.amounts import seconds, volts
-from orchestrator.model.schedule import Route, StepOrder
-from orchestrator.model.station import BleederEntry
+from orchestrator.model.schedule import BoundStep, Route, StepOrder
+from orchestrator.model.station import BleederEntry, Station
 from orchestrator.model.words import (
     CONTACT_KINDS,
+    HIGH_VOLTAGE_KINDS,
     DischargeGrade,
     Measured,
     ReadBackProof,
@@ -102,6 +104,9 @@ def used_exemptions(context: Context, missing: Iterable[Missing]) -> dict[tuple[
 # ---- discharge ----------------------------------------------------------------------------------
 
 
+_WEAK = (DischargeGrade.NONE, DischargeGrade.BLEEDER)
+
+
 def is_charging(candidate: Candidate, order: StepOrder) -> bool:
     """Whether the step leaves a charge: DC voltage."""
     return order.waveform is Waveform.DC and candidate.ability.kind not in CONTACT_KINDS
@@ -109,17 +114,21 @@ def is_charging(candidate: Candidate, order: StepOrder) -> bool:
 
 def bleeder_of(candidate: Candidate) -> BleederEntry | None:
     """The weakest bleeder declared on the tester's output."""
-    found = [
-        entry
-        for entry in candidate.task.context.station.model.bleeders
-        if entry.tester == candidate.tester
-    ]
+    return _weakest(candidate.task.context.station.model, candidate.tester)
+
+
+def _weakest(station: Station, tester: str) -> BleederEntry | None:
+    found = [entry for entry in station.bleeders if entry.tester == tester]
     return max(found, key=lambda e: e.resistance.value * e.worst_capacitance.value, default=None)
 
 
 def bleed_time_s(candidate: Candidate, bleeder: BleederEntry, level_v: Decimal) -> Decimal:
     """Computed time to the station's safe DC level, with margin (R·C·ln(U0/U1), times 2)."""
-    safe_v = candidate.task.context.station.model.safe_level.dc.value
+    return _bleed_time_s(candidate.task.context.station.model, bleeder, level_v)
+
+
+def _bleed_time_s(station: Station, bleeder: BleederEntry, level_v: Decimal) -> Decimal:
+    safe_v = station.safe_level.dc.value
     plain_s = discharge_time_s(
         float(bleeder.resistance.value),
         float(bleeder.worst_capacitance.value),
@@ -131,8 +140,38 @@ def bleed_time_s(candidate: Candidate, bleeder: BleederEntry, level_v: Decimal) 
 
 def needs_bleeder(candidate: Candidate, order: StepOrder) -> bool:
     """Whether only a declared bleeder can be the evidence of discharge."""
-    weak = (DischargeGrade.NONE, DischargeGrade.BLEEDER)
-    return is_charging(candidate, order) and candidate.abilities.discharge in weak
+    return is_charging(candidate, order) and candidate.abilities.discharge in _WEAK
+
+
+def bleed_times_s(context: Context, steps: Iterable[BoundStep]) -> dict[str, float]:
+    """Tester → the longest time that its bleeder needs after one of these steps, for the run."""
+    found: dict[str, float] = {}
+    for step in steps:
+        task = Task(context, step.index, context.program.model.steps[step.index])
+        chosen = candidate(task, step.tester)
+        if chosen is None or not needs_bleeder(chosen, step.order):
+            continue
+        bleeder = bleeder_of(chosen)
+        if bleeder is not None:
+            time_s = float(bleed_time_s(chosen, bleeder, step.order.level))
+            found[step.tester] = max(found.get(step.tester, 0.0), time_s)
+    return found
+
+
+def worst_bleed_s(station: Station, tester: str, abilities: Abilities) -> float | None:
+    """The time that a tester's bleeder needs from its highest DC level, for first contact.
+
+    ``None`` where the tester has better evidence, gives no DC level, or has no bleeder declared.
+    """
+    levels = [
+        ability.level.most
+        for kind, ability in abilities.kinds.items()
+        if kind in HIGH_VOLTAGE_KINDS and Waveform.DC in ability.waveforms
+    ]
+    bleeder = _weakest(station, tester)
+    if abilities.discharge not in _WEAK or not levels or bleeder is None:
+        return None
+    return float(_bleed_time_s(station, bleeder, max(levels)))
 
 
 def check_discharge(candidate: Candidate, order: StepOrder, *, hazardous: bool) -> Iterator[Fault]:

@@ -21,6 +21,7 @@ from orchestrator.model.words import (
 )
 from orchestrator.running.commands import Command, Converse, Stored, Wait, Watch
 from orchestrator.running.discharge import confirm_off, stop_and_confirm
+from orchestrator.running.guards import require_safe
 from orchestrator.running.interlock import Trip
 from orchestrator.running.judge import Facts, Judgement, judge
 from orchestrator.running.rack import Notice, RunState, TesterSeat
@@ -38,14 +39,21 @@ from orchestrator.running.watching import Seen, refresh_inputs, watch_until_end
 
 Exempt = frozenset[str]
 
+_ENDS = frozenset({TesterState.COMPLETE, TesterState.TRIPPED})
+
 
 @dataclass(frozen=True, slots=True)
 class _Ended:
-    """A start that has ended: what was seen of it, and whether it ran to its end."""
+    """A start that has ended: what was seen of it, and the state that told of the end."""
 
     seen: Seen
     mark: StartMark
-    complete: bool
+    state: TesterState
+
+    @property
+    def complete(self) -> bool:
+        """The tester said that the whole batch ended by itself."""
+        return self.state is TesterState.COMPLETE
 
 
 Doing = Generator[Command, Any, None]
@@ -57,6 +65,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
     Raises Trip, LinkError, InstrumentFault; the caller then drives safe-off.
     """
     seat = run.rack.testers[batch.tester]
+    require_safe(run, batch)
     yield from _closed_or_trip(run)
     if run.route != batch.route:
         yield from apply_route(run, batch.route)
@@ -68,7 +77,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
     yield from _journal(run, batch)
     ended = yield from _energise(run, seat, batch)
     run.enter(Phase.CONFIRMING)
-    yield from _confirm(run, seat, batch)
+    yield from _confirm(run, seat, batch, ended)
     yield from _closed_or_trip(run)  # 'throughout' ends with confirmed off, not with the last look
     yield Watch(None)
     run.enter(Phase.JUDGING)
@@ -121,10 +130,15 @@ def _energise(run: RunState, seat: TesterSeat, batch: Batch) -> Generator[Comman
     run.enter(Phase.ENERGISED)
     seat.stopped_at_s = None
     yield Watch(seat.name)
+    if not seat.armed:
+        raise InstrumentFault(
+            f"tester {seat.name!r}: remote mode may have lapsed since the set-up",
+            remedy="check its link and the profile's keep_alive, then run again",
+        )
     seen = Seen(started_s=run.now_s())
     mark: StartMark = yield Converse(seat.port, seat.adapter.start())
     progress = yield from watch_until_end(run, seat, batch, seen)
-    return _Ended(seen, mark, progress.state is TesterState.COMPLETE)
+    return _Ended(seen, mark, progress.state)
 
 
 def _all_ac(batch: Batch) -> bool | None:
@@ -132,8 +146,11 @@ def _all_ac(batch: Batch) -> bool | None:
     return kinds.pop() if len(kinds) == 1 else None
 
 
-def _confirm(run: RunState, seat: TesterSeat, batch: Batch) -> Doing:
-    if seat.adapter.abilities.off_proof == "event":
+def _confirm(run: RunState, seat: TesterSeat, batch: Batch, ended: _Ended) -> Doing:
+    """Off and discharged. A tester that is off without having said that it ended may only be
+    between two of its steps: it is stopped first."""
+    between = ended.state not in _ENDS
+    if between or seat.adapter.abilities.off_proof == "event":
         proof = yield from stop_and_confirm(run, seat)
     else:
         seat.stopped_at_s = run.now_s()
@@ -164,13 +181,14 @@ def _judge_all(
 ) -> Doing:
     ended_early = False
     for index, step in enumerate(batch.steps):
-        if ended_early:
-            finish(run, _not_run(step, "the tester ended before this step"))
+        ran = len(batch.steps) == 1 or index in ended.seen.slot_times_s
+        if ended_early and not (ended.complete and ran):
+            finish(run, _left_out(step, ran=ran))
             continue
         reading = yield from _result(seat, ended.mark, index)
         facts = Facts(
             setup_proved=seat.adapter.abilities.setup_check != "none",
-            route_proved=batch.delegated or route_is_proved(run),
+            route_proved=route_is_proved(run, step.route),
             fresh=is_fresh(reading, ended.mark, ended.seen, seat.adapter.abilities.freshness),
             interlock_closed=not ended.seen.latched_open,
             complete=ended.complete,
@@ -229,7 +247,12 @@ def _step_result(
     )
 
 
-def _not_run(step: BoundStep, reason: str) -> StepResult:
+def _left_out(step: BoundStep, *, ran: bool) -> StepResult:
+    """A step behind the one that ended the start; one that was seen active was run all the same."""
+    if ran:
+        reason = "the tester ended before this step was complete"
+        return StepResult(step.index, step.name, Outcome.NO_VERDICT, reason)
+    reason = "the tester ended before this step"
     return StepResult(step.index, step.name, Outcome.NOT_RUN, reason)
 
 

@@ -13,12 +13,18 @@ from orchestrator.model.abilities import Abilities, KindAbility
 from orchestrator.model.amounts import measured
 from orchestrator.model.record import Reading, TesterReading
 from orchestrator.model.schedule import BoundStep, LimitOrder
-from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, Outcome
+from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, Outcome, StepKind
 
 OWN_CLOCK_SLACK = 0.05
 """Our clock and the tester's may differ by this part of the time ordered..."""
 OWN_CLOCK_SLACK_S = 0.15
 """...and by polling and command latency."""
+
+LEVEL_OVER = Decimal("1.03")
+"""How far a withstand level may be exceeded besides the accuracy of its reading: what the default
+ceiling of a step allows (common practice, no source)."""
+
+_WITHSTAND = frozenset({StepKind.WITHSTAND_AC, StepKind.WITHSTAND_DC})
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +149,10 @@ def _level_problem(step: BoundStep, reading: TesterReading, kind: KindAbility, f
     if got.bound == "below" or got.value < step.order.level - slack:
         reached, asked = measured(quantity, got.value), measured(quantity, step.order.level)
         return f"level not reached: {reached} of {asked}"
+    most = step.order.level * LEVEL_OVER + slack
+    if step.order.kind in _WITHSTAND and got.value > most:
+        reached, asked = measured(quantity, got.value), measured(quantity, step.order.level)
+        return f"level exceeded: {reached} for {asked}; the unit may have been overstressed"
     return ""
 
 
@@ -153,7 +163,7 @@ def _time_problem(
     got = reading.values.get(Measured.TIME)
     if got is not None and got.value is not None:
         slack = kind.dwell.resolution or Decimal("0.05")
-        if got.value < order.dwell - slack:
+        if got.bound in {"below", "none"} or got.value < order.dwell - slack:
             return f"dwell cut short by the tester's figures: {got.value:f} s of {order.dwell:f} s"
     elif abilities.reports_dwell or "elapsed_time" not in facts.exempt:
         return "the tester did not report how long the level was held"

@@ -60,9 +60,11 @@ def prove_chain(run: RunState, seat: ChainSeat, route: Route) -> Moving:
         )
 
 
-def route_is_proved(run: RunState) -> bool:
-    """Whether each chain in use can prove contact positions (only contact read-back does)."""
-    used = {c.chain for c in run.route.contacts} if run.route else set()
+def route_is_proved(run: RunState, route: Route) -> bool:
+    """Whether each chain of a step's route can prove contact positions (contact read-back)."""
+    if run.route is None:
+        return False
+    used = {c.chain for c in run.route.contacts | route.contacts}
     return all(run.rack.chains[name].abilities.read_back is ReadBackProof.CONTACT for name in used)
 
 

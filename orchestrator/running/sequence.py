@@ -51,7 +51,8 @@ def skip(run: RunState, steps: Iterable[BoundStep], reason: str) -> None:
 
 def exempt(schedule: Schedule, batch: Batch) -> frozenset[str]:
     """Rules that the station excuses for this batch's tester or chains."""
-    used = {batch.tester, *(contact.chain for contact in batch.route.contacts)}
+    routes = (batch.route, *(step.route for step in batch.steps))
+    used = {batch.tester, *(contact.chain for route in routes for contact in route.contacts)}
     return frozenset(rule for rule, instrument in schedule.exemptions if instrument in used)
 
 

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import json
+import math
 from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
+from orchestrator.binding.proofs import worst_bleed_s
+from orchestrator.documents import parse_document
 from orchestrator.model.abilities import Abilities, MatrixAbilities
-from orchestrator.model.words import DischargeGrade, Measured, ReadBackProof, StepKind
+from orchestrator.model.station import Station
+from orchestrator.model.words import (
+    HIGH_VOLTAGE_KINDS,
+    DischargeGrade,
+    Measured,
+    ReadBackProof,
+    StepKind,
+    Waveform,
+)
 from tests.binding.helpers import (
     BOND,
     CONTACT,
@@ -20,6 +32,7 @@ from tests.binding.helpers import (
     Bench,
     changed,
     kind_with,
+    plain,
 )
 
 NO_VOLTAGE = kind_with(
@@ -101,6 +114,34 @@ def test_the_deadline_holds_the_bleeders_time() -> None:
     step = bench.bind().steps[2]
     assert step.predicted_s == 2
     assert step.deadline_s == pytest.approx(2 + 2 + 42.405, abs=0.01)
+
+
+def test_the_schedule_carries_the_bleeders_time_to_the_run() -> None:
+    """Without it the run would take 'off' for 'discharged': 42.405 s for 10 s of R·C, as above."""
+    bench = Bench().tester(replace(TESTER, discharge=DischargeGrade.NONE))
+    entry = {"tester": "t1", "resistance": "10 Mohm", "worst_capacitance": "1 uF"}
+    bench.station["bleeders"] = [entry]
+    schedule = bench.steps(BOND, CONTACT, INSULATE).bind()
+    assert schedule.bleed_s == {"t1": pytest.approx(42.405, abs=0.001)}
+    assert bench.steps(BOND, CONTACT, HIPOT).bind().bleed_s == {}  # AC
+
+
+def test_first_contact_waits_for_the_bleeder_from_the_highest_dc_level() -> None:
+    """What a dead process left is unknown: the most of this tester to 60 V, twice R·C·ln."""
+    weak = replace(TESTER, discharge=DischargeGrade.NONE)
+    bench = Bench()
+    entry = {"tester": "t1", "resistance": "1 Mohm", "worst_capacitance": "1 uF"}
+    bench.station["bleeders"] = [entry]
+    station = parse_document(json.dumps(plain(bench.station)), "station.yaml", Station).model
+    most = max(
+        float(ability.level.most)
+        for kind, ability in TESTER.kinds.items()
+        if kind in HIGH_VOLTAGE_KINDS and Waveform.DC in ability.waveforms
+    )
+    expected_s = 2 * math.log(most / 60)
+    assert worst_bleed_s(station, "t1", weak) == pytest.approx(expected_s, rel=1e-5)
+    assert worst_bleed_s(station, "t2", weak) is None
+    assert worst_bleed_s(station, "t1", replace(weak, discharge=DischargeGrade.STATUS)) is None
 
 
 def test_a_tester_that_only_some_steps_use_is_judged_by_these() -> None:

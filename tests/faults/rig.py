@@ -41,10 +41,16 @@ class Rig:
     """One station folder, opened in virtual time."""
 
     def __init__(
-        self, folder: Path, station: str, *, unit: str = GOOD, inputs: str | None = None
+        self,
+        folder: Path,
+        station: str,
+        *,
+        unit: str = GOOD,
+        inputs: str | None = None,
+        extra: str = "",
     ) -> None:
         self.folder, self.station = folder, station
-        self.path = write_station(folder, station, unit=unit, inputs=inputs)
+        self.path = write_station(folder, station, unit=unit, inputs=inputs, extra=extra)
         self.make = MAKES[station]
         self.notices: list[Notice] = []
         self._at_notice: list[tuple[Callable[[Notice], bool], Action]] = []
@@ -146,7 +152,8 @@ class Rig:
         for _, action in due:
             action()
 
-    def _advanced(self, _: float) -> None:
+    def _advanced(self, now_s: float) -> None:
+        del now_s
         due = [pair for pair in self._when if pair[0]()]
         self._when = [pair for pair in self._when if pair not in due]
         for _, action in due:

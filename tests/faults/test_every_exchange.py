@@ -20,6 +20,13 @@ from tests.faults.stations import STATIONS
 THOROUGH = os.environ.get("OHMWARD_PROPERTY_PROFILE") == "thorough"
 SAMPLES = 4
 
+
+def pull_out(instrument: Instrument) -> None:
+    """The cable is gone, for good."""
+    instrument.faults.unplugged = True
+    instrument.faults.drop_link()
+
+
 FAULTS: dict[str, Callable[[Instrument, int], None]] = {
     "silent once": lambda i, n: i.faults.on(silent, skip=n),
     "silent from then on": lambda i, n: i.faults.on(silent, skip=n, times=None),
@@ -27,6 +34,7 @@ FAULTS: dict[str, Callable[[Instrument, int], None]] = {
     "late": lambda i, n: i.faults.on(late(0.26), skip=n),
     "garbage": lambda i, n: i.faults.on(answer_with(b"\x11~%=0\n\r"), skip=n),
     "link dropped": lambda i, n: i.faults.drop_link(skip=n),
+    "cable pulled out": lambda i, n: i.faults.do(lambda: pull_out(i), skip=n),
     "unit without power for a moment": lambda i, n: i.faults.do(i.power_cycle, skip=n),
 }
 MOVED_HOT = frozenset({What.RELAY_MOVED_HOT})

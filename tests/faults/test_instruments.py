@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.simulators.faults import answer_with
+from drivers.simulators.faults import answer_with, silent
 from drivers.simulators.output_models import Kind, Order, Phase, Verdict
 from drivers.simulators.stave_memory import Slot, parse_slot
 from drivers.simulators.violations import What
@@ -453,3 +453,15 @@ def test_a_tester_that_answers_as_a_real_one_is_refused_where_a_simulation_is_de
     assert isinstance(error, WrongInstrument)
     assert "real" in str(error)
     rig.check_refused_before_start(error)
+
+
+def test_a_keep_alive_that_fell_due_never_goes_before_a_stop(make_rig: MakeRig) -> None:
+    """Three seconds of nothing, then a take-over: the stop comes first, whatever the rest does."""
+    rig = make_rig("pell")
+    assert rig.run().outcome is Outcome.PASS
+    rig.tester.faults.on(silent, message=b"KA", times=None)
+    before = len(rig.tester.faults.seen)
+    rig.clock.advance(3.0)
+    rig.live.take_over()
+    assert list(rig.tester.faults.seen)[before] == b"ST"
+    rig.check(rig.run(), Outcome.PASS)

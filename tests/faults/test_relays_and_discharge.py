@@ -162,12 +162,30 @@ def test_the_next_run_after_a_hanging_discharge_takes_over_first(
 
 @pytest.mark.parametrize("station", STATIONS)
 def test_a_slow_discharge_is_waited_for(make_rig: MakeRig, station: str) -> None:
-    """0.5 uF take over 0.2 s by any of the testers; inputs are kept fresh meanwhile.
+    """2 uF take longer than an input may be old (500 ms): they are kept fresh meanwhile.
 
     U(t) = U0 exp(-t / RC), textbook: from 2120 V to 25 V are 4.4 time constants.
     """
-    rig = make_rig(station, unit=unit_text("{between: [line, coil b], capacitance: 500 nF}"))
+    rig = make_rig(station, unit=unit_text("{between: [line, coil b], capacitance: 2 uF}"))
     rig.check(rig.run(PROGRAM_SLOW), Outcome.PASS)
+
+
+def test_a_lower_safe_level_than_the_instrument_s_own_is_waited_for_with_fresh_inputs(
+    make_rig: MakeRig,
+) -> None:
+    """An Orrin is DONE below 25 V (orrin.md 5); a station that asks for 8 V waits on, 0.8 s here.
+
+    The door contact, asked through the Orrin, may be 500 ms old: it is asked meanwhile.
+    """
+    rig = make_rig(
+        "orrin",
+        unit=unit_text("{between: [line, coil b], capacitance: 5 uF}"),
+        extra="safe_level: {ac: 8 V, dc: 8 V}\n",
+    )
+    result = rig.run(PROGRAM_SLOW.replace("rise: 1 s", "rise: 3 s"))
+    assert result.steps[0].residual_v is not None
+    assert result.steps[0].residual_v < 8
+    rig.check(result, Outcome.PASS)
 
 
 PROGRAM_SLOW = """\

@@ -8,7 +8,7 @@ import pytest
 from pydantic import BaseModel
 
 from drivers.language.checker import check_profile, render_report
-from drivers.language.formats import _PLAIN_WORDS
+from drivers.language.format_words import PLAIN_WORDS
 from drivers.language.profile_banks import (
     BankModel,
     ChainModel,
@@ -77,7 +77,7 @@ def test_the_vocabulary_on_the_page_is_that_of_the_code() -> None:
     assert page_with_table() == PAGE.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("word", sorted(_PLAIN_WORDS))
+@pytest.mark.parametrize("word", sorted(PLAIN_WORDS))
 def test_every_word_of_a_format_is_on_the_page(word: str) -> None:
     """The notation table is complete."""
     assert re.search(rf"`{re.escape(word)}`", PAGE.read_text(encoding="utf-8"))
