@@ -186,7 +186,8 @@ class Quantiser:
         if "total_time" in sent:
             total = values["total_time"]
             wire = self._carried("total_time", total, None, order, up=True)
-            order = replace(order, dwell=order.dwell + wire - total)
+            longer = _EXACT.subtract(wire, total)
+            order = replace(order, dwell=_EXACT.add(order.dwell, longer))
         return order
 
     # ---- what can't be carried at all

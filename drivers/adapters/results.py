@@ -108,3 +108,12 @@ def residual_of(reading: Any, percent: Decimal, plus: Decimal) -> Decimal | None
     if reading.bound not in {"exact", "below"}:
         return None
     return abs(reading.value) * (1 + percent / 100) + plus
+
+
+def elapsed(fields: Mapping[str, Any]) -> Decimal | None:
+    """Seconds at the level, or in the present state, as a reply tells them."""
+    for name in ("elapsed", "state_time"):
+        reading = fields.get(name)
+        if isinstance(reading, Reading) and reading.bound == "exact":
+            return reading.value
+    return None

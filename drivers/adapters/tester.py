@@ -17,6 +17,7 @@ from drivers.adapters.results import (
     Told,
     contradiction,
     counter_evidence,
+    elapsed,
     reading_of,
     readings,
     residual_of,
@@ -32,7 +33,7 @@ from drivers.language.templates import UNKNOWN
 from orchestrator.contract import CannotCarry, StartMark, Talk
 from orchestrator.documents import Document
 from orchestrator.errors import InstrumentRefused, TimedOut
-from orchestrator.model.record import Identity, OffProof, Progress, Reading, TesterReading
+from orchestrator.model.record import Identity, OffProof, Progress, TesterReading
 from orchestrator.model.schedule import StepOrder
 from orchestrator.model.words import DischargeGrade, Evidence, TesterState
 
@@ -181,7 +182,7 @@ class ProfileTester:
         mark = StartMark(counter, self._cleared)
         self._cleared = False  # one clearing is evidence for one start
         values = self._set_up.values(self._batch[0], len(self._batch)) if self._batch else {}
-        self._watch.start()
+        self._watch.start(counter)
         yield from self.talk.hold(self._made.start, values, repeat=False)
         yield from self._set_up.require_no_errors("start")
         return mark
@@ -198,6 +199,8 @@ class ProfileTester:
             fields = answer.fields
             state = self._made.states.classify(fields)
             watch.saw(state)
+            if state is TesterState.OFF:
+                state = yield from self._off_or_complete()
         latched = self._made.interlock_latched
         opened = watch.opened or state is TesterState.INTERLOCK_OPEN
         opened = opened or (latched is not None and condition_holds(latched, fields))
@@ -209,7 +212,14 @@ class ProfileTester:
             if self._slot(live.fields) in {None, slot}:
                 fields = {**live.fields, **fields}
         values = {} if kind is None else readings(fields, self._batch[slot or 0].kind, kind)
-        return Progress(state, slot, _elapsed(fields), values, opened)
+        return Progress(state, slot, elapsed(fields), values, opened)
+
+    def _off_or_complete(self) -> Talk[TesterState]:
+        """At rest; where only an event tells that a run went to its end, it is waited for."""
+        watch, told = self._watch, any("complete" in e.means for e in self._profile.events)
+        if told and watch.started and not watch.stopped and watch.active and not watch.complete:
+            yield from self.talk.listen(float(self._profile.timing.event))
+        return TesterState.COMPLETE if watch.complete else TesterState.OFF
 
     def _slot(self, fields: Mapping[str, Any]) -> int | None:
         """The place in the batch of the slot that a reply names."""
@@ -232,7 +242,7 @@ class ProfileTester:
         values = self._set_up.values(order, len(self._batch))
         evidence: set[Evidence] = set()
         if kind.result is None:
-            told = yield from self._told_result(mark, index, values["slot"])
+            told = yield from self._told_result(index, values["slot"])
             evidence.add(Evidence.EVENT)
         else:
             answer = yield from self.talk.hold(kind.result, values)
@@ -253,12 +263,12 @@ class ProfileTester:
             return replace(reading, verdict=None, evidence=frozenset(), cause=another)
         return reading
 
-    def _told_result(self, mark: StartMark, index: int, slot: int) -> Talk[Told]:
+    def _told_result(self, index: int, slot: int) -> Talk[Told]:
         """A result that comes as an event; one that hasn't come is waited for."""
         tries = 1 + int(float(self._profile.timing.reply) / float(self._profile.timing.event))
         for _ in range(tries):
             for told in self._watch.results:
-                if told.belongs_to(mark, slot):
+                if told.fields.get("slot", slot) == slot:
                     cause = self._made.causes_of_events.get(told.line)
                     causes = () if cause is None else (cause,)
                     return Told(told.fields, told.raw, self._body(told.raw), causes)
@@ -381,11 +391,3 @@ class ProfileTester:
 
 def _shows(state: TesterState) -> bool:
     return state in {TesterState.RISING, TesterState.DWELLING, TesterState.FALLING}
-
-
-def _elapsed(fields: Mapping[str, Any]) -> Decimal | None:
-    for name in ("elapsed", "state_time"):
-        reading = fields.get(name)
-        if isinstance(reading, Reading) and reading.bound == "exact":
-            return reading.value
-    return None

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.language.profile_tester import Event
-from orchestrator.contract import StartMark
 from orchestrator.model.words import TesterState
+
+_ALWAYS = frozenset({"safe", "restarted", "interlock_open"})
+"""What a late event says holds all the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,13 +20,6 @@ class EventResult:
     line: str
     fields: Mapping[str, Any]
     raw: bytes
-
-    def belongs_to(self, mark: StartMark, slot: int) -> bool:
-        """Whether it may be a slot's result of this start: one of the start before it may come
-        late, and shows the counter that stood before."""
-        counter = self.fields.get("counter")
-        late = mark.counter is not None and counter == mark.counter
-        return not late and self.fields.get("slot", slot) == slot
 
 
 @dataclass(slots=True)
@@ -37,6 +32,8 @@ class Watch:
         active: an output that is on was seen since the last start.
         started: a start went out in this process.
         opened: an event said that the interlock was open. restarted: that power came back.
+        complete: an event said that this start's run went to its end.
+        counter: as it stood before this start; an event that shows it is late, of the run before.
     """
 
     state: TesterState = TesterState.UNKNOWN
@@ -46,11 +43,13 @@ class Watch:
     active: bool = False
     opened: bool = False
     restarted: bool = False
+    complete: bool = False
+    counter: int | None = None
     results: list[EventResult] = field(default_factory=list)
 
-    def start(self) -> None:
+    def start(self, counter: int | None = None) -> None:
         """A start goes out: nothing from before counts any more."""
-        self.state = TesterState.UNKNOWN
+        self.state, self.counter, self.complete = TesterState.UNKNOWN, counter, False
         self.started, self.stopped, self.safe, self.active = True, False, False, False
         self.opened = self.restarted = False
         self.results = []
@@ -66,7 +65,10 @@ class Watch:
 
     def tell(self, event: Event, fields: Mapping[str, Any], raw: bytes) -> None:
         """An event came."""
+        late = self.counter is not None and fields.get("counter") == self.counter
         for meaning in event.means:
+            if late and meaning not in _ALWAYS:
+                continue
             if meaning == "safe":
                 self.safe = self.stopped
                 self.state = TesterState.OFF
@@ -78,6 +80,7 @@ class Watch:
             elif meaning != "ignore":
                 self.state = TesterState(meaning)
                 self.saw(self.state)
+                self.complete = self.complete or self.state is TesterState.COMPLETE
                 self.opened = self.opened or self.state is TesterState.INTERLOCK_OPEN
 
     @property

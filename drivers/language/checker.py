@@ -20,6 +20,7 @@ from drivers.language.checker_fields import (
     text_troubles,
 )
 from drivers.language.checker_lines import (
+    end_troubles,
     line_troubles,
     reply_troubles,
     rule_notes,
@@ -106,6 +107,7 @@ class _Check:
     def _tester(self, compiled: CompiledTester) -> None:
         self._notes += rule_notes(compiled.states)
         self._note(rule_troubles(compiled.states))
+        self._note(end_troubles(compiled.profile))
         memory, relays = compiled.profile.memory, sample_route(compiled)
         for kind, made in compiled.kinds.items():
             first = 0 if memory is None else memory.first

@@ -8,6 +8,7 @@ from drivers.language.checker_fields import Trouble
 from drivers.language.checker_report import Gap
 from drivers.language.compiled_tester import Lines
 from drivers.language.exchanges import Place
+from drivers.language.profile_tester import TesterProfile
 from drivers.language.state_rules import StateRules
 from drivers.language.templates import UNKNOWN, Template
 
@@ -117,6 +118,20 @@ def rule_notes(rules: StateRules) -> Iterator[Gap]:
         yield Gap("states overlap", text)
     for text in rules.gaps():
         yield Gap("states leave a gap", f"{text}: reads as unknown, that is energised")
+
+
+def end_troubles(profile: TesterProfile) -> Iterator[Trouble]:
+    """A tester that never says that a run went to its end: no step would have a verdict."""
+    told: set[str] = {rule.state.value for rule in profile.states}
+    told |= {meaning for event in profile.events for meaning in event.means}
+    if "complete" not in told:
+        yield Trouble(
+            ("states",) if profile.states else ("events",),
+            "the end of a run",
+            "neither a state nor an event 'complete'",
+            "one of them, since no step has a verdict without",
+            "add a state 'complete', or means: [result, complete] to the event of the result",
+        )
 
 
 def rule_troubles(rules: StateRules) -> Iterator[Trouble]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Context, Decimal
 from typing import Any
 
@@ -72,7 +72,7 @@ def _derived(order: StepOrder, values: Mapping[str, Any]) -> dict[str, Decimal |
     times = (order.rise, order.dwell, order.fall)
     alternating = order.waveform is Waveform.AC
     return {
-        "total_time": sum((t for t in times if t is not None), Decimal(0)),
+        "total_time": _sum(t for t in times if t is not None),
         "slope": _over(level, order.rise),
         "fall_slope": _over(level, order.fall),
         # peak of a sine; for DC the level is its own peak
@@ -85,6 +85,14 @@ def _derived(order: StepOrder, values: Mapping[str, Any]) -> dict[str, Decimal |
         "limit_resistance_at_least": _over(level, values["total_current_at_most"]),
         "limit_resistance_at_most": _over(level, values["total_current_at_least"]),
     }
+
+
+def _sum(times: Iterable[Decimal]) -> Decimal:
+    """Exact: a rise reckoned from a slope has many digits, and a total must come out again."""
+    total = Decimal(0)
+    for time in times:
+        total = _CONTEXT.add(total, time)
+    return total
 
 
 def _over(level: Decimal, divisor: Decimal | None) -> Decimal | None:

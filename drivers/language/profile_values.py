@@ -35,16 +35,22 @@ def unescape(text: str) -> str:
     return _ESCAPE.sub(one, text)
 
 
-def _wire_text(value: object) -> object:
+def _escapes(value: object) -> object:
     if not isinstance(value, str):
         return value
     try:
-        text = unescape(value)
+        return unescape(value)
     except ValueError as error:
         remedy = "in single quotes write \\r, \\n, \\t, \\0, \\\\ or \\xNN"
         raise refuse(
             found=f"the escape {error}", expected="a known escape", remedy=remedy
         ) from None
+
+
+def _wire_text(value: object) -> object:
+    text = _escapes(value)
+    if not isinstance(text, str):
+        return text
     if any(ord(character) > 0xFF for character in text):
         remedy = "write other bytes as \\xNN"
         raise refuse(found=repr(value), expected="characters of one byte", remedy=remedy)
@@ -100,7 +106,8 @@ def _span(value: object) -> object:
 
 WireText = Annotated[str, BeforeValidator(_wire_text)]
 """Bytes as text (Latin-1) with our escapes."""
-Template = Annotated[str, Field(max_length=LONGEST_TEMPLATE)]
+Template = Annotated[str, BeforeValidator(_escapes), Field(max_length=LONGEST_TEMPLATE)]
+"""Text with fields, and the same escapes."""
 Templates = Annotated[tuple[Template, ...], BeforeValidator(one_or_more)]
 WireTexts = Annotated[tuple[WireText, ...], BeforeValidator(one_or_more)]
 Words = Annotated[tuple[str, ...], BeforeValidator(one_or_more)]

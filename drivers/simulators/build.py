@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from drivers.simulators.bench import SIMULATORS, Bench
 from drivers.simulators.unit import UnitUnderTest, read_unit
 from orchestrator.clock import Clock
-from orchestrator.errors import Fault, Refused
+from orchestrator.errors import Fault, Position, Refused
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.station import ChainEntry, SimulatedLink, Station
 
 PARTS_OF_A_POSITION = 4
+INNER = "inner "
+"""Nodes of a unit that no lead reaches are named so, to tell them from misspelt points."""
 
 
 def build_bench(
@@ -41,14 +44,43 @@ def build_bench(
         _add_chain(bench, name, chain, dict(addresses.get(name, {})))
     wire(bench, station, fixture)
     if station.simulated_unit is not None:
-        bench.load_unit(read_unit(folder / station.simulated_unit))
+        path = folder / station.simulated_unit
+        unit = read_unit(path)
+        _check_points(unit, fixture, str(path))
+        bench.load_unit(unit)
     return bench
+
+
+def _check_points(unit: UnitUnderTest, fixture: Fixture | None, file: str) -> None:
+    """A point that no lead reaches would be a misspelt one. Raises Refused."""
+    if fixture is None:
+        return
+    named = {point for part in unit.parts for point in part.between}
+    faults = [
+        Fault(
+            what="the simulated unit",
+            found=f"point {point!r}",
+            expected=f"points of fixture {fixture.name}: {', '.join(fixture.points)}",
+            remedy=_nearest(point, fixture),
+            position=Position(file),
+        )
+        for point in sorted(named - set(fixture.points))
+        if not point.startswith(INNER)
+    ]
+    if faults:
+        raise Refused(faults)
+
+
+def _nearest(point: str, fixture: Fixture) -> str:
+    near = get_close_matches(point, list(fixture.points), n=1)
+    hint = f"did you mean {near[0]!r}? " if near else ""
+    return f"{hint}A node inside the unit, without a lead, is named {INNER}…"
 
 
 def wire(bench: Bench, station: Station, fixture: Fixture | None) -> None:
     """Lead terminals to buses and channels to contact points, as the files say."""
     for name, chain in station.chains.items():
-        for unit in chain.units:
+        for unit in chain.units if name in bench.instruments else ():
             for bank, feed in unit.feeds.items():
                 for bus, terminal in (("source", feed.source), ("return", feed.return_)):
                     if terminal is not None:
@@ -64,10 +96,12 @@ def wire(bench: Bench, station: Station, fixture: Fixture | None) -> None:
         parts = place.split("/")
         if len(parts) == PARTS_OF_A_POSITION:
             chain_name, unit_name, bank, channel = parts
-            bench.wire(f"{chain_name}/{unit_name}", bank, int(channel), point)
+            if chain_name in bench.instruments:
+                bench.wire(f"{chain_name}/{unit_name}", bank, int(channel), point)
         else:
             tester, _, end = place.partition(".")
-            bench.wire_terminal(tester, end, point)
+            if tester in bench.instruments:
+                bench.wire_terminal(tester, end, point)
 
 
 def _add_chain(bench: Bench, name: str, chain: ChainEntry, addresses: dict[str, int]) -> None:

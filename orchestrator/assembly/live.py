@@ -9,11 +9,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from orchestrator.assembly.bench import make_bench
 from orchestrator.assembly.gate import Confirm, pass_gate
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
-from orchestrator.assembly.plugins import BENCHES, INPUTS, LINKS, plugin
+from orchestrator.assembly.plugins import INPUTS, LINKS, plugin
+from orchestrator.assembly.requests import check_calibration, check_request
 from orchestrator.assembly.virtual import PatientStore
 from orchestrator.binding.proofs import worst_bleed_s
+from orchestrator.binding.stations import check_station
 from orchestrator.clock import Clock, SystemClock, VirtualClock
 from orchestrator.contract import InputBlock, Link, RelayMatrix, SafetyTester
 from orchestrator.documents import Document
@@ -23,7 +26,7 @@ from orchestrator.model.program import Program
 from orchestrator.model.record import RunResult
 from orchestrator.model.schedule import Schedule
 from orchestrator.model.station import Link as LinkEntry
-from orchestrator.model.station import SimulatedInput, SimulatedLink, Station, TesterInput
+from orchestrator.model.station import SimulatedInput, Station, TesterInput
 from orchestrator.records.lock import StationLock
 from orchestrator.records.store import SqliteStore
 from orchestrator.running.controller import Controller, Request, Show, quiet
@@ -70,11 +73,15 @@ class LiveStation:
         self._closing = ExitStack()
         if self._virtual and not plan.simulated:
             raise Refused([VIRTUAL])
+        faults = tuple(check_station(plan.document, plan.instruments()))
+        if faults:
+            raise Refused(faults)
+        check_calibration(plan, self.clock)
         try:
             self._closing.enter_context(StationLock(plan.records, self.clock))
             self._store = SqliteStore(plan.records)
             self._closing.callback(self._store.close)
-            self.bench = bench if bench is not None else self._make_bench()
+            self.bench = bench if bench is not None else make_bench(plan, fixture, self.clock)
             self.controller = Controller(self._rack(), version=software_version(), show=show)
         except BaseException:
             self._closing.close()
@@ -112,8 +119,10 @@ class LiveStation:
         """
         schedule = work if isinstance(work, Schedule) else self.bind(work)
         _check_station(schedule, self.plan)
+        request = Request(serial, operator, attempt)
+        check_request(request)
         pass_gate(schedule, confirm)
-        return self.controller.run(schedule, Request(serial, operator, attempt))
+        return self.controller.run(schedule, request)
 
     def cancel(self, reason: str) -> None:
         """End a run safely; from a signal handler or another thread."""
@@ -135,18 +144,6 @@ class LiveStation:
         self.close()
 
     # ---- building
-
-    def _make_bench(self) -> Any:
-        station = self.plan.station
-        links = [tester.link for tester in station.testers.values()]
-        links += [chain.link for chain in station.chains.values() if chain.link is not None]
-        inputs = [entry.source for entry in station.interlock]
-        if not any(isinstance(x, SimulatedLink | SimulatedInput) for x in (*links, *inputs)):
-            return None
-        build = plugin(BENCHES, "bench")
-        fixture = self._fixture.model if self._fixture else station.fixture
-        addresses = {name: chain.addresses for name, chain in self.plan.chains.items()}
-        return build(station, fixture, addresses, clock=self.clock, folder=self.plan.folder)
 
     def _open(self, entry: LinkEntry, name: str, defaults: object | None) -> Link:
         kinds: dict[str, dict[str, Any]] = {

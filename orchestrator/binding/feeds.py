@@ -15,6 +15,7 @@ def check_feeds(document: Document[Station], instruments: Instruments) -> Iterat
     """Feeds name banks, roles and terminals that exist; a terminal feeds one bus of a bank."""
     for chain, entry in document.model.chains.items():
         matrix = instruments.matrices.get(chain)
+        yield from _check_one_feed_per_bus(document, chain)
         for index, unit in enumerate(entry.units):
             for bank, feed in unit.feeds.items():
                 loc = ("chains", chain, "units", index, "feeds", bank)
@@ -27,6 +28,26 @@ def check_feeds(document: Document[Station], instruments: Instruments) -> Iterat
                     yield from _check_roles(what, feed, matrix.banks[bank].roles, at)
                 yield from _check_terminals(document, instruments, what, feed, loc)
                 yield from _check_one_bus(what, feed, at)
+
+
+def _check_one_feed_per_bus(document: Document[Station], chain: str) -> Iterator[Fault]:
+    """Joined buses run on from unit to unit: two units of a chain that feed the same bus of a bank
+    from different terminals would join those terminals, or show that one of them is a slip."""
+    first: dict[tuple[str, str], tuple[str, str]] = {}
+    if document.model.chains[chain].buses == "separate":
+        return
+    for index, unit in enumerate(document.model.chains[chain].units):
+        for bank, feed in unit.feeds.items():
+            for role, terminal in fed_roles(feed):
+                known = first.setdefault((bank, role.value), (terminal, unit.name))
+                if known[0] != terminal:
+                    yield Fault(
+                        f"feeds of {chain}/{unit.name}/{bank}",
+                        f"{role.value}: {terminal}",
+                        f"{known[0]}, as for unit {known[1]}: buses run on from unit to unit",
+                        "correct one of the two, or say 'buses: separate' for this chain",
+                        document.locate("chains", chain, "units", index, "feeds", bank, role.value),
+                    )
 
 
 def _check_roles(what: str, feed: Feed, roles: frozenset[str], at: Position) -> Iterator[Fault]:

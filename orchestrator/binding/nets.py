@@ -28,8 +28,9 @@ def burdens(candidate: Candidate, routing: Routing) -> tuple[Burden, ...]:
     Stands the level: every contact, open or closed, of a bank with an energised bus (it lies
     between that bus and a channel that is elsewhere); every contact, in whatever bank, on a lead
     of an energised point (it lies between the point and an idle bus); every terminal on the net,
-    idle testers' too. Carries the current: closed contacts that drive, on both sides, and the
-    terminals in use.
+    idle testers' too. A point that is left open counts as energised: the unit may join it to a
+    driven one (a winding between line and neutral, say), and nobody told us that it doesn't.
+    Carries the current: closed contacts that drive, on both sides, and the terminals in use.
     """
     terminals = _energised_terminals(candidate)
     stressed, carrying = _banks(candidate, routing, terminals)
@@ -48,9 +49,19 @@ def _energised_terminals(candidate: Candidate) -> set[Terminal]:
     found = {Terminal(candidate.tester, uses.source)}
     if uses.sense_source is not None:
         found.add(Terminal(candidate.tester, uses.sense_source))
-    for point in candidate.task.step.apply_to:
+    for point in _may_be_energised(candidate):
         found |= {place for place in wiring.places_of(point) if isinstance(place, Terminal)}
     return found
+
+
+def _may_be_energised(candidate: Candidate) -> tuple[str, ...]:
+    """The points driven, and those left open: what the unit joins inside isn't known here."""
+    step = candidate.task.step
+    if step.others == "against":
+        return step.apply_to
+    points = candidate.task.context.fixture.model.points
+    named = {*step.apply_to, *step.against}
+    return (*step.apply_to, *(point for point in points if point not in named))
 
 
 def _banks(
@@ -59,7 +70,7 @@ def _banks(
     """Banks whose contacts stand the level, and banks of which closed contacts carry."""
     wiring = candidate.task.context.wiring
     stressed = {bank for terminal in terminals for bank in wiring.banks_of(terminal)}
-    for point in candidate.task.step.apply_to:
+    for point in _may_be_energised(candidate):
         places = wiring.places_of(point)
         stressed |= {place.of_bank for place in places if isinstance(place, Channel)}
     matrices = candidate.task.context.instruments.matrices

@@ -40,14 +40,18 @@ def check(
 
 def look(now: Situation, station: Path, program: Path | None, fixture: Path | None) -> Exit:
     """Read, bind, describe. Raises Refused."""
+    from orchestrator.assembly.bench import rehearse
     from orchestrator.cli.files import read_files
 
     files = read_files(station, program, fixture)
     if files.program is None:
         files.check_alone()
+        rehearse(files.plan, files.fixture)
         _tell_station(now, files)
     else:
-        _tell_schedule(now, files.bind())
+        schedule = files.bind()
+        rehearse(files.plan, files.fixture)
+        _tell_schedule(now, schedule)
     return Exit.DONE
 
 

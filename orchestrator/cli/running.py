@@ -10,6 +10,7 @@ from pathlib import Path
 
 from orchestrator.assembly.gate import CAUTIONS
 from orchestrator.assembly.live import LiveStation, open_station
+from orchestrator.assembly.requests import check_request
 from orchestrator.cli.codes import Exit, of_outcome
 from orchestrator.cli.failures import Situation, abandon_output, one_line
 from orchestrator.cli.feed import Feed, Taker
@@ -20,13 +21,10 @@ from orchestrator.cli.progress import RunScreen, show_result
 from orchestrator.cli.screen import make_console
 from orchestrator.cli.signals import Signals
 from orchestrator.clock import SystemClock
-from orchestrator.errors import Fault, Refused
 from orchestrator.model.record import RunResult
 from orchestrator.model.schedule import Schedule
+from orchestrator.running.controller import Request
 from orchestrator.running.rack import Notice
-
-LONGEST_SERIAL = 32
-LONGEST_NAME = 64
 
 
 @dataclass(frozen=True)
@@ -51,7 +49,7 @@ def run_unit(now: Situation, wish: Wish) -> Exit:
         Refused, StationBusy and what else stands between a wish and a run; a fault of this
         program, after safe-off.
     """
-    _check_words(wish)
+    check_request(Request(wish.serial, wish.operator, wish.attempt))
     files = read_files(wish.station, wish.program, wish.fixture)
     schedule = files.bind()
     now.records = files.plan.records
@@ -162,27 +160,3 @@ def ask(cautions: str, *, real: bool) -> bool:
         return sys.stdin.readline().strip().lower() == "yes"
     except (OSError, ValueError, AttributeError):  # closed, or no standard input at all
         return False
-
-
-def _check_words(wish: Wish) -> None:
-    """Serial number and operator can be read back and printed. Raises Refused."""
-    faults = [
-        *_faults("the serial number", wish.serial, LONGEST_SERIAL, "--serial", needed=True),
-        *_faults("the operator's name", wish.operator, LONGEST_NAME, "--operator", needed=False),
-    ]
-    if faults:
-        raise Refused(faults)
-
-
-def _faults(what: str, text: str, longest: int, option: str, *, needed: bool) -> list[Fault]:
-    expected = f"{'1' if needed else '0'} to {longest} printable characters, no blank at an end"
-    remedy = f"give it with {option}"
-    if needed and not text.strip():
-        return [Fault(what, "nothing", expected, remedy)]
-    if not text.isprintable():
-        return [Fault(what, f"a character that can't be printed in {text!a}", expected, remedy)]
-    if len(text) > longest:
-        return [Fault(what, f"{len(text)} characters", expected, remedy)]
-    if text != text.strip():
-        return [Fault(what, f"a blank at an end of {text!r}", expected, remedy)]
-    return []

@@ -97,6 +97,8 @@ class ChainEntry(Strict):
 
     ``link`` reaches it directly; ``carried_by`` sends its messages through a tester's link;
     ``built_in`` names the tester that does its routing itself, within its step set-up.
+    ``buses``: whether the banks' buses run on from unit to unit; where they do, every unit names
+    the same terminals.
     """
 
     profile: Annotated[str, Field(min_length=1)]
@@ -105,6 +107,7 @@ class ChainEntry(Strict):
     built_in: Name | None = None
     simulated: YesNo = False
     units: Annotated[tuple[UnitEntry, ...], Field(min_length=1)]
+    buses: Literal["joined", "separate"] = "joined"
     driver: str = "profile_matrix"
 
 

@@ -123,13 +123,13 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
     if step is None:
         return line + [""] * (len(COLUMNS) - len(line))
     line += [
-        str(step.index),
+        str(step.index + 1),  # counted from 1, as on the screen
         safe_cell(step.name),
         step.kind,
         safe_cell(step.tester),
-        safe_cell(" ".join(step.apply_to)),
-        safe_cell(" ".join(step.against)),
-        safe_cell(" ".join(step.others)),
+        safe_cell("; ".join(step.apply_to)),
+        safe_cell("; ".join(step.against)),
+        safe_cell("; ".join(step.others)),
         step.level,
         step.level_unit,
         step.outcome,

@@ -239,20 +239,3 @@ def _unproved(results: Iterable[StepResult]) -> tuple[str, str]:
             reason = f"step {result.name!r} has no verdict: {result.reason}"
             return reason, "mend what keeps it from being proved, then test the unit again"
     return "not every step was run", "mend what kept them from being run, then test the unit again"
-
-
-def _first_reason(results: list[StepResult]) -> str:
-    """The first step that isn't a pass, with its reason; '' if all are."""
-    for result in sorted(results, key=lambda r: r.index):
-        if result.outcome is not Outcome.PASS:
-            return f"step {result.name!r} ended as {result.outcome}: {result.reason}"
-    return ""
-
-
-def _first_remedy(results: list[StepResult]) -> str:
-    outcomes = {result.outcome for result in results}
-    if Outcome.FAIL in outcomes:
-        return "set the unit aside; find the fault at the points of the failed step"
-    if outcomes == {Outcome.PASS}:
-        return ""
-    return "mend what the reason names, then test the unit again from the beginning"

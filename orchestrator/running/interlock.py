@@ -47,10 +47,6 @@ class Interlock:
         """Take in a sample."""
         self._samples[name] = sample
 
-    def forget(self) -> None:
-        """Drop all samples: what was closed before says nothing about now."""
-        self._samples.clear()
-
     def problem(self, now_s: float) -> str | None:
         """Why the interlock counts as open now, or ``None``."""
         for name, stale_s in self.stale_s.items():

@@ -85,10 +85,19 @@ def test_an_open_sense_contact_on_the_tested_point_stands_the_level() -> None:
 
 
 def test_a_bank_that_is_not_on_the_net_is_left_alone() -> None:
-    """Points without a high-current lead don't stress the high-current bank."""
-    bench = Bench()
+    """Driven points without a high-current lead, all others on the return side: no stress."""
+    reason = "not what this test is about"
+    step = changed(HIPOT, others="against", prove_contact=[], unproved_contact=reason)
+    bench = Bench().steps(BOND, CONTACT, step)
     bench.matrix = bank_with("hc", rating=LOW)
     assert bench.bind().steps
+
+
+def test_points_left_open_may_carry_the_level_to_their_other_leads() -> None:
+    """The unit may join an open point to a driven one; unknown is dangerous."""
+    bench = Bench()
+    bench.matrix = bank_with("hc", rating=LOW)
+    assert "contacts of relays/u1/hc, found AC (rms) rating" in told(bench)
 
 
 def test_open_contacts_on_the_driven_bus_stand_the_level_in_every_unit() -> None:

@@ -93,6 +93,10 @@ TABLE: dict[str, tuple[Change, str]] = {
         feed("sense", source="t1.sense_hi", **{"return": "t1.sense_hi"}),
         "t1.sense_hi as source and as return",
     ),
+    "units that join two terminals": (
+        second_unit(address="2", feeds={"hv": {"source": "t1.return"}}),
+        "source: t1.return, expected t1.output, as for unit u1",
+    ),
     "role the bank lacks": (feed("sense", sense="t1.sense_hi"), "sense fed, expected roles"),
     "malformed position": (at("hv9", "relays/u1/hv"), "expected 'chain/unit/bank/channel'"),
     "position in no chain": (at("hv9", "x/u1/hv/1"), "chain 'x'"),
@@ -129,6 +133,17 @@ TABLE: dict[str, tuple[Change, str]] = {
     "exemption of nobody": (top(exemptions=[EXEMPT]), "exemption, found instrument 't9'"),
     "bleeder of nobody": (top(bleeders=[BLEEDER]), "bleeder, found tester 't9'"),
 }
+
+
+def test_units_with_separate_buses_may_be_fed_apart() -> None:
+    """What would join two terminals on one bus is fine on two."""
+    bench = Bench()
+    second_unit(address="2", feeds={"hv": {"source": "t1.return", "return": "t1.output"}})(
+        bench.station
+    )
+    chain(buses="separate")(bench.station)
+    faults = check_station(bench.documents()[2], bench.instruments)
+    assert not [fault for fault in faults if "feeds" in fault.what]
 
 
 @pytest.mark.parametrize("case", TABLE)

@@ -169,7 +169,7 @@ def test_csv_has_one_line_per_reading_with_its_limits(filled: Path) -> None:
     assert list(lines[0]) == list(COLUMNS)
     assert lines[0]["value"] == "0.00123"
     assert (lines[0]["at_least"], lines[0]["at_most"]) == ("0.00001", "0.005")
-    assert lines[0]["apply_to"] == "W1 W2"
+    assert lines[0]["apply_to"] == "W1; W2"
     assert lines[3]["serial"] == "A-18"
 
 

@@ -30,14 +30,6 @@ def test_one_open_input_of_several_opens_the_interlock() -> None:
     assert "'mat' is open (somebody on it)" in (interlock.problem(1.0) or "")
 
 
-def test_what_was_forgotten_is_open() -> None:
-    """After forgetting, an old sample says nothing."""
-    interlock = Interlock({"guard": 0.5})
-    interlock.note("guard", Sample(True, 1.0))
-    interlock.forget()
-    assert interlock.problem(1.0) is not None
-
-
 @given(
     samples=st.lists(
         st.tuples(st.sampled_from("abc"), st.booleans(), st.floats(0, 10)), max_size=20

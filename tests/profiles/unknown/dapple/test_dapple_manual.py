@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
-from drivers.simulators.bench import Bench
+from drivers.simulators.bench import SIMULATORS, Bench
 from orchestrator.clock import VirtualClock
-from tests.profiles.unknown.dapple.bench_of_manual import ManualBench
+from tests.profiles.unknown.dapple.bench_of_manual import KIND, ManualBench
 from tests.profiles.unknown.dapple.notation import telegram
 from tests.profiles.unknown.dialogues import dialogues, play
 
@@ -131,5 +132,5 @@ def test_power_up_announces_itself_and_forgets_plan_and_run() -> None:
 
 def test_a_serial_number_that_could_be_real_is_refused() -> None:
     """The project's convention."""
-    with pytest.raises(ValueError, match="SIM-"):
+    with patch.dict(SIMULATORS, KIND), pytest.raises(ValueError, match="SIM-"):
         Bench(VirtualClock()).add("tester", "dapple", serial="6031")

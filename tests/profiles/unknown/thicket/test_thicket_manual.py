@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
-from drivers.simulators.bench import Bench
+from drivers.simulators.bench import SIMULATORS, Bench
 from orchestrator.clock import VirtualClock
 from tests.profiles.unknown.dialogues import dialogues, play
-from tests.profiles.unknown.thicket.bench_of_manual import ManualBench
+from tests.profiles.unknown.thicket.bench_of_manual import KIND, ManualBench
 
 HERE = Path(__file__).parent
 
@@ -116,5 +117,5 @@ def test_power_up_opens_everything_and_sends_a_prompt() -> None:
 def test_a_place_out_of_the_rack_or_taken_twice_is_refused() -> None:
     """0 to 7, each once."""
     bench = Bench(VirtualClock())
-    with pytest.raises(ValueError, match="0-7"):
+    with patch.dict(SIMULATORS, KIND), pytest.raises(ValueError, match="0-7"):
         bench.add("rack", "thicket", units={"a": 8})

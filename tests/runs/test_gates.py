@@ -1,0 +1,96 @@
+"""The gates before anything is opened or energised: the same from Python as on the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from orchestrator import Program, Refused, VirtualClock, open_station, read_document
+from orchestrator.cli.main import main
+
+STATION = "bay/station.yaml"
+
+
+@pytest.fixture
+def bay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "bay"]) == 0
+    return tmp_path / "bay"
+
+
+def changed(bay: Path, file: str, old: str, new: str) -> None:
+    path = bay / file
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), "utf-8")
+
+
+@pytest.mark.parametrize("serial", ["", "a\nb", "x" * 33, " 17", "\x1b[1m"])
+def test_a_serial_number_that_a_record_could_not_show_is_refused(bay: Path, serial: str) -> None:
+    """From Python too; nothing is recorded."""
+    program = read_document(bay / "program.yaml", Program)
+    from orchestrator import Fixture
+
+    fixture = read_document(bay / "fixture.yaml", Fixture)
+    with (
+        open_station(STATION, fixture=fixture, clock=VirtualClock()) as station,
+        pytest.raises(Refused, match="serial number"),
+    ):
+        station.run(program, serial=serial)
+
+
+def test_a_tester_whose_calibration_was_due_is_refused(bay: Path) -> None:
+    """The virtual clock stands at the first of January 2026."""
+    changed(bay, "station.yaml", "# calibration_due: 2027-03-31", "calibration_due: 2025-12-31")
+    with pytest.raises(Refused, match=r"station.yaml:\d+:\d+: calibration of tester 't1'"):
+        open_station(STATION, clock=VirtualClock())
+
+
+def test_a_calibration_that_is_due_today_still_counts(bay: Path) -> None:
+    """Due means: up to and including that day."""
+    changed(bay, "station.yaml", "# calibration_due: 2027-03-31", "calibration_due: 2026-01-01")
+    open_station(STATION, clock=VirtualClock()).close()
+
+
+def test_a_misspelt_point_of_the_simulated_unit_is_refused_by_check(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It would only make a step fail, and nobody would look for it there."""
+    changed(bay, "unit.yaml", "door", "doorr")
+    assert main(["check", STATION, "bay/program.yaml"]) == 2
+    assert "did you mean 'door'" in capsys.readouterr().err
+
+
+def test_an_unknown_simulator_is_refused_by_check(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not only by the run."""
+    changed(bay, "station.yaml", "instrument: orrin", "instrument: orin")
+    assert main(["check", STATION]) == 2
+    assert "'orin'" in capsys.readouterr().err
+
+
+def test_a_simulated_guard_without_a_bench_is_refused(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No instrument of this process stands behind such a guard."""
+    text = (bay / "station.yaml").read_text("utf-8")
+    text = text.replace("      kind: simulated             #", "      kind: tcp #")
+    text = text.replace("      instrument: orrin           # in", "      host: 127.0.0.1 # in")
+    text = text.replace(
+        "    simulated: yes                # must", "      port: 9\n    simulated: yes # must"
+    )
+    text = text.replace(
+        "link: {kind: simulated, instrument: lattice}", "link: {kind: tcp, host: h, port: 9}"
+    )
+    (bay / "station.yaml").write_text(text, "utf-8")
+    assert main(["check", STATION]) == 2
+    assert "simulated guard" in capsys.readouterr().err
+
+
+def test_a_station_file_with_faults_is_refused_before_anything_is_opened(bay: Path) -> None:
+    """From Python, where nobody need have bound a program yet."""
+    changed(bay, "station.yaml", "m1/u1/hv/1", "m1/u1/hv/99")
+    with pytest.raises(Refused, match="channel 99"):
+        open_station(STATION, clock=VirtualClock())
