@@ -117,11 +117,12 @@ class Controller:
             self.take_over()
         run = RunState(self.rack, str(uuid.uuid4()), self._show, Phase.READY, Route())
         for name, seat in self.rack.testers.items():
-            seat.bleed_s = schedule.bleed_s.get(name)
+            seat.bleed_s = schedule.bleed_s.get(name, seat.bleed_s)
         self._store(self._started(run, schedule, request))
         self._show.calm, self._show.failure = False, None
         end = self._run_and_make_safe(run, schedule)
         result = self._finish(run, schedule, request, end)
+        self.engine.forget_cancel()
         self._show.calm = False
         if end.fault is not None and not isinstance(end.fault, Trip | OhmwardError):
             raise end.fault

@@ -37,6 +37,10 @@ class Engine:
         """End the run safely, as soon as the next scan. May be called by a signal handler."""
         self._cancel = reason
 
+    def forget_cancel(self) -> None:
+        """What was to be cancelled has ended; the next run isn't meant."""
+        self._cancel = None
+
     def drive(self, sequence: Sequence, *, heed_cancel: bool = True) -> Any:
         """Run a sequence to its end and return its result. Raises what it raises."""
         self._heeds_cancel = heed_cancel

@@ -6,7 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from orchestrator import Program, Refused, VirtualClock, open_station, read_document
+from orchestrator import (
+    Fixture,
+    Notice,
+    Outcome,
+    Program,
+    Refused,
+    VirtualClock,
+    open_station,
+    read_document,
+)
 from orchestrator.cli.main import main
 
 STATION = "bay/station.yaml"
@@ -30,8 +39,6 @@ def changed(bay: Path, file: str, old: str, new: str) -> None:
 def test_a_serial_number_that_a_record_could_not_show_is_refused(bay: Path, serial: str) -> None:
     """From Python too; nothing is recorded."""
     program = read_document(bay / "program.yaml", Program)
-    from orchestrator import Fixture
-
     fixture = read_document(bay / "fixture.yaml", Fixture)
     with (
         open_station(STATION, fixture=fixture, clock=VirtualClock()) as station,
@@ -94,3 +101,19 @@ def test_a_station_file_with_faults_is_refused_before_anything_is_opened(bay: Pa
     changed(bay, "station.yaml", "m1/u1/hv/1", "m1/u1/hv/99")
     with pytest.raises(Refused, match="channel 99"):
         open_station(STATION, clock=VirtualClock())
+
+
+def test_a_cancel_that_comes_when_a_run_has_ended_does_not_end_the_next(bay: Path) -> None:
+    """It was meant for the one that ran."""
+    program = read_document(bay / "program.yaml", Program)
+    fixture = read_document(bay / "fixture.yaml", Fixture)
+    late: list[str] = []
+
+    def show(notice: Notice) -> None:
+        if notice.kind == "run_ended" and not late:
+            late.append("cancelled")
+            station.cancel("too late")
+
+    with open_station(STATION, fixture=fixture, clock=VirtualClock(), show=show) as station:
+        assert station.run(program, serial="1").outcome is Outcome.PASS
+        assert station.run(program, serial="2").outcome is Outcome.PASS
