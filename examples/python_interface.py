@@ -24,6 +24,7 @@ from orchestrator import (
     RunResult,
     Station,
     VirtualClock,
+    build,
     open_station,
 )
 
@@ -33,7 +34,10 @@ MAINS = ("line pin", "neutral pin")
 
 
 def build_program() -> Program:
-    """Quantities are written as in a file: '25 A', '100 mohm'. A plain number is refused."""
+    """Quantities are written as in a file: '25 A', '100 mohm'. A plain number is refused.
+
+    ``build`` raises `Refused` with every fault of the data at once, as for a file.
+    """
     bonding = [
         {
             "name": f"bond {part}",
@@ -73,8 +77,8 @@ def build_program() -> Program:
         "accept": {"total_current": {"at_most": "5 mA"}},
         "prove_contact": ["bond body", "heater"],
     }
-    return Program.model_validate(
-        {"name": "kettle", "revision": "1", "steps": [*bonding, contact, withstand]}
+    return build(
+        Program, {"name": "kettle", "revision": "1", "steps": [*bonding, contact, withstand]}
     )
 
 
@@ -84,7 +88,7 @@ def build_fixture() -> Fixture:
         point: {"source": [f"hv{n}", f"hc{n}"], "sense": f"sense{n}"}
         for n, point in enumerate(POINTS, start=1)
     }
-    return Fixture.model_validate({"name": "kettle stand", "points": points})
+    return build(Fixture, {"name": "kettle stand", "points": points})
 
 
 def build_station() -> Station:
@@ -102,7 +106,8 @@ def build_station() -> Station:
         for bank in feeds
         for n in range(1, len(POINTS) + 1)
     }
-    return Station.model_validate(
+    return build(
+        Station,
         {
             "name": "kettle bench",
             "testers": {
@@ -122,13 +127,14 @@ def build_station() -> Station:
             },
             "positions": positions,
             "interlock": [{"name": "guard", "source": {"kind": "simulated"}}],
-        }
+        },
     )
 
 
 def build_unit(body: str) -> UnitUnderTest:
     """The kettle on the simulated bench; ``body``: resistance of its protective earth."""
-    return UnitUnderTest.model_validate(
+    return build(
+        UnitUnderTest,
         {
             "parts": [
                 {"between": ["earth pin", "body"], "resistance": body},
@@ -141,7 +147,7 @@ def build_unit(body: str) -> UnitUnderTest:
                     "capacitance": "1.5 nF",
                 },
             ]
-        }
+        },
     )
 
 

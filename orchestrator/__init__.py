@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
     from orchestrator.binding.explain import describe
     from orchestrator.clock import SystemClock, VirtualClock
-    from orchestrator.documents import Document, parse_document, read_document
+    from orchestrator.documents import Document, build, parse_document, read_document
     from orchestrator.errors import Fault, OhmwardError, Refused, StationBusy
     from orchestrator.model.fixture import Fixture
     from orchestrator.model.program import Program
@@ -28,7 +28,7 @@ _HOMES = {
     "orchestrator.assembly.plan": ("StationPlan", "plan_station", "read_plan"),
     "orchestrator.binding.explain": ("describe",),
     "orchestrator.clock": ("SystemClock", "VirtualClock"),
-    "orchestrator.documents": ("Document", "parse_document", "read_document"),
+    "orchestrator.documents": ("Document", "build", "parse_document", "read_document"),
     "orchestrator.errors": ("Fault", "OhmwardError", "Refused", "StationBusy"),
     "orchestrator.model.fixture": ("Fixture",),
     "orchestrator.model.program": ("Program",),
@@ -61,6 +61,7 @@ __all__ = [
     "StepResult",
     "SystemClock",
     "VirtualClock",
+    "build",
     "describe",
     "open_station",
     "parse_document",

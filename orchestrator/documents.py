@@ -10,25 +10,31 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Generic, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from orchestrator.errors import Fault, Position, Refused, refuse
-from orchestrator.model_faults import faults_of, find
+from orchestrator.model_faults import Loc, faults_of, find
 from orchestrator.yaml_nodes import Node, read_nodes
 
 __all__ = [
     "Document",
+    "Loc",
+    "Printable",
     "Strict",
     "WholeNumber",
     "YesNo",
+    "build",
     "parse_document",
     "read_document",
     "refuse",
+    "refuse_parts",
 ]
 
 LARGEST_FILE = 1_000_000
@@ -41,6 +47,15 @@ class Strict(BaseModel):
     model_config = ConfigDict(
         frozen=True, extra="forbid", validate_default=True, allow_inf_nan=False
     )
+
+    @classmethod
+    def written_at(cls, data: Any, loc: Loc) -> Loc:
+        """Where the value that the model holds at `loc` stands in `data`, as it was written.
+
+        A model that moves values before it checks them (defaults into steps, say) overrides
+        this, so that a fault is placed at the text and not at where its value went.
+        """
+        return loc
 
 
 def _yes_or_no(value: object) -> bool:
@@ -60,6 +75,21 @@ def _whole(value: object) -> object:
         raise refuse(found=f"{value!r:.60}", expected="a whole number", remedy=remedy)
     return value
 
+
+def _printable(text: str) -> str:
+    bad = next((c for c in text if not c.isprintable()), None)
+    if bad is None:
+        return text
+    if bad in "\r\n\x85\u2028\u2029":
+        found, remedy = "a line break", "write it in one line (after '>' that takes '>-')"
+    else:
+        found = f"the character U+{ord(bad):04X}"
+        remedy = "remove it; a blank is the space bar's"
+    raise refuse(found=f"{found} in {text!r:.80}", expected="printable text", remedy=remedy)
+
+
+Printable = AfterValidator(_printable)
+"""Marks a text that reaches screens and reports: no control characters, no line breaks."""
 
 YesNo = Annotated[bool, BeforeValidator(_yes_or_no)]
 """A choice written yes, no, true or false."""
@@ -90,7 +120,14 @@ class Document(Generic[M]):
 
         Falls back to the nearest enclosing value; a model built in Python has no lines.
         """
-        return find(self._root, loc, self.file)[0]
+        position, taken = find(self._root, loc, self.file)
+        if taken != loc and (written := _written_at(type(self.model), self._plain, loc)) != loc:
+            position = find(self._root, written, self.file)[0]
+        return position
+
+    @cached_property
+    def _plain(self) -> Any:
+        return None if self._root is None else self._root.plain()
 
     @classmethod
     def built(cls, model: M, name: str) -> Document[M]:
@@ -137,6 +174,45 @@ def parse_document(
     return _parse(text, text.encode("utf-8", "surrogatepass"), name, model, context)
 
 
+def build(model: type[M], data: Any, name: str = "built in Python") -> M:
+    """A model from Python data, written as in a file: quantities are texts such as '1.5 kV'.
+
+    Args:
+        model: what to build, such as `Program`.
+        data: dicts, lists and texts, as a file would hold them.
+        name: stands in messages where a file would stand with its line.
+
+    Raises:
+        Refused: with every fault of the data.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise Refused(_faults(error, model, None, data, name)) from error
+
+
+def refuse_parts(parts: Iterable[tuple[Loc, PydanticCustomError]]) -> ValidationError:
+    """The error a model's validator raises for faults of several parts of it, or of one.
+
+    Usage: ``raise refuse_parts([(("steps", 3, "name"), refuse(found=…, …))])``.
+    """
+    lines = [InitErrorDetails(type=error, loc=loc, input=None) for loc, error in parts]
+    return ValidationError.from_exception_data("model", lines)
+
+
+def _written_at(model: type[BaseModel], data: Any, loc: Loc) -> Loc:
+    return model.written_at(data, loc) if issubclass(model, Strict) else loc
+
+
+def _faults(
+    error: ValidationError, model: type[BaseModel], root: Node | None, data: Any, name: str
+) -> tuple[Fault, ...]:
+    def origin(loc: Loc) -> Loc:
+        return _written_at(model, data, loc)
+
+    return faults_of(error, model, root, name, origin)
+
+
 def _bytes_of(path: Path, name: str) -> bytes:
     try:
         with path.open("rb") as file:
@@ -166,7 +242,7 @@ def _parse(
         result = model.model_validate(plain, context=None if context is None else dict(context))
     except ValidationError as error:
         refused_already = {fault.position for fault in faults}
-        told = faults_of(error, model, root, name)
+        told = _faults(error, model, root, plain, name)
         more = tuple(fault for fault in told if fault.position not in refused_already)
         raise Refused(_in_order(faults + more)) from error
     if faults:

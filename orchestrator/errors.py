@@ -49,6 +49,9 @@ class Position:
 class Fault:
     """One refusal in the user's terms.
 
+    ``at`` leads from the entry that was being read to the part at fault; it is for whoever knows
+    the file and gives the fault its position.
+
     Raises:
         ValueError: the remedy is empty; a refusal that doesn't say what to do is not allowed.
     """
@@ -58,6 +61,7 @@ class Fault:
     expected: str
     remedy: str
     position: Position | None = None
+    at: tuple[int | str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.remedy.strip():

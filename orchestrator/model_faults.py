@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
 import types
-from collections.abc import Iterable, Sequence
-from difflib import get_close_matches
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
@@ -13,14 +12,25 @@ from pydantic_core import ErrorDetails
 from typing_extensions import TypeAliasType
 
 from orchestrator.errors import REFUSAL_TYPE, Fault, Position
+from orchestrator.fault_words import Told, choice, general, nearest, unknown_key
 from orchestrator.yaml_nodes import Node
 
 Loc = tuple[int | str, ...]
-_ENUM_MEMBER = re.compile(r"<[A-Za-z_.]+: ('[^']*')>")
+Origin = Callable[[Loc], Loc]
+"""Where a value stands that the model moved before it checked it; else the same place."""
+
+KEY = "[key]"
+"""pydantic's way to say in a location: the key itself is at fault."""
+
+_CHOICES = frozenset({"union_tag_invalid", "literal_error", "enum", "union_tag_not_found"})
 
 
 def faults_of(
-    error: ValidationError, model: type[BaseModel], root: Node | None, name: str
+    error: ValidationError,
+    model: type[BaseModel],
+    root: Node | None,
+    name: str,
+    origin: Origin = lambda loc: loc,
 ) -> tuple[Fault, ...]:
     """Every error of a validation as a fault, in the order of the file, without repeats.
 
@@ -29,18 +39,34 @@ def faults_of(
         model: the model it was raised for.
         root: the nodes that were validated; None for a model built without a file.
         name: the file's name, or what stands for it.
+        origin: where the text of a value stands. What is written once is told once.
     """
-    errors = [details for details in error.errors() if not _is_echo(details, error)]
-    found = dict.fromkeys(_fault(details, model, root, name) for details in errors)
-    return tuple(sorted(found, key=_order))
+    every = error.errors()
+    meant = _meant_keys(every, model)
+    found: dict[object, Fault] = {}
+    for details in every:
+        if _is_echo(details, every) or (details["type"] == "missing" and details["loc"] in meant):
+            continue
+        loc = _walk(model, details["loc"])[0]
+        moved = origin(loc) != loc
+        fault = _Teller(model, root, name, origin).fault(details, loc)
+        found.setdefault((fault.what, fault.found) if moved else fault, fault)
+    return tuple(sorted(found.values(), key=_order))
 
 
-def _is_echo(details: ErrorDetails, error: ValidationError) -> bool:
+def _is_echo(details: ErrorDetails, every: list[ErrorDetails]) -> bool:
     """A list counts as too short once its faulty items are left out: their faults say enough."""
     loc = details["loc"]
     return details["type"] == "too_short" and any(
-        other["loc"][: len(loc)] == loc and len(other["loc"]) > len(loc) for other in error.errors()
+        other["loc"][: len(loc)] == loc and len(other["loc"]) > len(loc) for other in every
     )
+
+
+def _meant_keys(every: list[ErrorDetails], model: type[BaseModel]) -> set[Loc]:
+    """Keys that are there but misspelt: 'missing' would contradict 'did you mean'."""
+    places = [details["loc"] for details in every if details["type"] == "extra_forbidden"]
+    near = ((loc[:-1], nearest(str(loc[-1]), known_keys(model, loc[:-1]))) for loc in places)
+    return {(*parent, key) for parent, key in near if key is not None}
 
 
 def find(root: Node | None, loc: Iterable[int | str], name: str) -> tuple[Position, Loc]:
@@ -54,7 +80,7 @@ def find(root: Node | None, loc: Iterable[int | str], name: str) -> tuple[Positi
     node, position = root, root.position
     taken: list[int | str] = []
     for part in loc:
-        if part == "[key]" and taken:  # pydantic's way to say: the key itself is at fault
+        if part == KEY and taken:
             break
         child = _child(node, part)
         if child is not None:
@@ -79,33 +105,62 @@ def _order(fault: Fault) -> tuple[int, int]:
 # ---- one error ----------------------------------------------------------------------------------
 
 
-def _fault(details: ErrorDetails, model: type[BaseModel], root: Node | None, name: str) -> Fault:
-    loc, kind = _walk(model, details["loc"])[0], details["type"]
-    position, taken = find(root, loc, name)
-    if root is None:
-        taken = tuple(loc)
-    ctx = details.get("ctx", {})
-    cause: Any = ctx.get("error")
-    if kind == REFUSAL_TYPE:
-        told = (ctx["found"], ctx["expected"], ctx["remedy"])
-    elif all(hasattr(cause, word) for word in ("found", "expected", "remedy")):
-        told = (cause.found, cause.expected, cause.remedy)
-    elif kind == "missing":
-        key = str(loc[-1])
-        told = ("nothing", f"the key {key!r}", f"add '{key}: …' here")
-        return Fault(_path((*taken, key)), *told, position)
-    elif kind == "extra_forbidden":
-        key_position = _key_position(root, loc, name) or position
-        return Fault(_path(taken or loc), *_unknown_key(details["loc"], model), key_position)
-    elif kind in {"union_tag_invalid", "literal_error", "enum", "union_tag_not_found"}:
-        told = _choice(details, ctx)
+@dataclass(frozen=True)
+class _Teller:
+    """Turns errors of one validation into faults."""
+
+    model: type[BaseModel]
+    root: Node | None
+    name: str
+    origin: Origin
+
+    def fault(self, details: ErrorDetails, loc: Loc) -> Fault:
+        """One error; `loc` is its location without the names of union members."""
+        kind, told = details["type"], self._told(details, loc)
+        place = self.origin(loc)
+        if kind == "missing":
+            return Fault(_path(place), *told, find(self.root, place[:-1], self.name)[0])
         if kind.startswith("union_tag"):
-            key = str(ctx.get("discriminator", "")).strip("'")
-            position = find(root, (*taken, key), name)[0]
-            taken = (*taken, key)
-    else:
-        told = _general(details)
-    return Fault(_path(taken), *told, position)
+            tag = str(details.get("ctx", {}).get("discriminator", "")).strip("'")
+            place = self.origin((*loc, tag))
+            return Fault(_path(place), *told, find(self.root, place, self.name)[0])
+        position, taken = find(self.root, place, self.name)
+        if kind == "extra_forbidden":
+            position = self._key_position(place) or position
+        elif KEY in place:
+            place = place[: place.index(KEY)]
+            position = self._key_position(place) or position
+        if self.root is None:
+            taken = place
+        whole = "the data" if self.root is None else "the file"
+        return Fault(_path(taken or place) or whole, *told, position)
+
+    def _told(self, details: ErrorDetails, loc: Loc) -> Told:
+        kind, ctx = details["type"], details.get("ctx", {})
+        cause: Any = ctx.get("error")
+        if kind == REFUSAL_TYPE:
+            return ctx["found"], ctx["expected"], ctx["remedy"]
+        if all(hasattr(cause, word) for word in ("found", "expected", "remedy")):
+            return cause.found, cause.expected, cause.remedy
+        if kind == "missing":
+            return "nothing", f"the key {str(loc[-1])!r}", f"add '{loc[-1]}: …' here"
+        if kind == "extra_forbidden":
+            key, tagged, place = str(loc[-1]), details["loc"], self.origin(loc)
+            if place != loc and len(place) > 1 and place[-2] not in tagged:
+                return _moved_key(key, loc, tagged, self.model)
+            return unknown_key(key, known_keys(self.model, tagged[:-1]))
+        if kind in _CHOICES:
+            return choice(details)
+        return general(details)
+
+    def _key_position(self, loc: Loc) -> Position | None:
+        if self.root is None or not loc:
+            return None
+        node = self.root
+        for part in loc[:-1]:
+            node = _child(node, part) or node
+        entry = node.entries.get(str(loc[-1]))
+        return None if entry is None else entry[0].position
 
 
 def _path(loc: Sequence[int | str]) -> str:
@@ -116,89 +171,23 @@ def _path(loc: Sequence[int | str]) -> str:
             text += f"[{part + 1}]"
         else:
             text += f".{part}" if text else part
-    return text or "the file"
+    return text
 
 
-def _shown(value: object) -> str:
-    """A short form of what was found."""
-    if value is None:
-        return "nothing"
-    if isinstance(value, dict):
-        return "keys with values" if value else "an empty mapping"
-    if isinstance(value, list | tuple):
-        return f"a list of {len(value)}"
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}…'"
+def _moved_key(key: str, loc: Loc, tagged: Loc, model: type[BaseModel]) -> Told:
+    """An unknown key that was written once for several kinds.
 
-
-def _key_position(root: Node | None, loc: Loc, name: str) -> Position | None:
-    if root is None:
-        return None
-    node = root
-    for part in loc[:-1]:
-        node = _child(node, part) or node
-    entry = node.entries.get(str(loc[-1]))
-    return None if entry is None else entry[0].position
-
-
-def _unknown_key(loc: Loc, model: type[BaseModel]) -> tuple[str, str, str]:
-    key = str(loc[-1])
-    names = known_keys(model, loc[:-1])
-    near = get_close_matches(key.casefold(), names, n=1, cutoff=0.6)
-    remedy = f"did you mean {near[0]!r}?" if near else "remove it"
-    expected = f"one of {', '.join(names)}" if names else "no such key"
-    return f"the unknown key {key!r}", expected, remedy
-
-
-def _choice(details: ErrorDetails, ctx: dict[str, Any]) -> tuple[str, str, str]:
-    listed = str(ctx.get("expected_tags") or ctx.get("expected") or "")
-    listed = _ENUM_MEMBER.sub(r"\1", listed)
-    words = [word.strip(" '") for word in listed.replace(" or ", ", ").split(",")]
-    words = [word for word in words if word]
-    if details["type"] == "union_tag_not_found":
-        key = str(ctx.get("discriminator", "")).strip("'")
-        return "nothing", f"the key {key!r}", f"add '{key}: …' here"
-    value = ctx["tag"] if "tag" in ctx else details["input"]
-    expected = f"one of {', '.join(words)}" if len(words) > 1 else f"{words[0]!r}" if words else "…"
-    near = get_close_matches(str(value).casefold(), words, n=1, cutoff=0.5)
-    remedy = f"did you mean {near[0]!r}?" if near else "write one of these words"
-    return _shown(value), expected, remedy
-
-
-_PLAIN = {
-    "model_type": ("keys with values", "write 'key: value' lines here"),
-    "model_attributes_type": ("keys with values", "write 'key: value' lines here"),
-    "dict_type": ("keys with values", "write 'key: value' lines here"),
-    "mapping_type": ("keys with values", "write 'key: value' lines here"),
-    "tuple_type": ("a list", "write '[a, b]', or one item per line after '- '"),
-    "list_type": ("a list", "write '[a, b]', or one item per line after '- '"),
-    "string_type": ("a text", "write a text here"),
-    "int_parsing": ("a whole number", "write digits only"),
-    "int_type": ("a whole number", "write digits only"),
-    "int_from_float": ("a whole number", "write digits only"),
-    "float_parsing": ("a number", "write a number with a decimal point"),
-    "float_type": ("a number", "write a number with a decimal point"),
-    "decimal_parsing": ("a number", "write a number with a decimal point"),
-    "date_from_datetime_parsing": ("a date", "write it as 2026-01-31"),
-    "date_parsing": ("a date", "write it as 2026-01-31"),
-    "date_type": ("a date", "write it as 2026-01-31"),
-}
-
-
-def _general(details: ErrorDetails) -> tuple[str, str, str]:
-    found = _shown(details["input"])
-    if (plain := _PLAIN.get(details["type"])) is not None:
-        return found, *plain
-    if details["type"] == "too_short":
-        least = details.get("ctx", {}).get("min_length", 1)
-        return found, f"at least {least} item{'s' if least != 1 else ''}", "add what is missing"
-    message = details["msg"]
-    for lead in ("Value error, ", "Assertion failed, "):
-        if message.startswith(lead):
-            return found, "a valid value", message.removeprefix(lead) or "correct the value"
-    for lead in ("Input should be ", "String should ", "Tuple should ", "List should "):
-        message = message.removeprefix(lead)
-    return found, message[:1].lower() + message[1:], "correct the value"
+    Args:
+        key: its word.
+        loc: where its value went.
+        tagged: the same as pydantic says it, with the kind's word.
+        model: the model of the whole.
+    """
+    everywhere = known_keys(model, loc[:-1])
+    if key in everywhere:
+        found = f"the key {key!r}, which not every kind here knows"
+        return found, "keys that all of them know", "write it under the kinds that know it"
+    return unknown_key(key, everywhere or known_keys(model, tagged[:-1]))
 
 
 # ---- what a model says about a place ------------------------------------------------------------
@@ -223,7 +212,8 @@ def _walk(model: type[BaseModel], loc: Iterable[int | str]) -> tuple[Loc, list[A
     for part in loc:
         deeper = [m for c in candidates for kind in _step(c, part) for m in _members(kind)]
         named = _named(candidates, part)
-        if len(candidates) > 1 and (not chosen or (named and not deeper)):
+        names_one = not deeper or (named and not chosen)
+        if len(candidates) > 1 and names_one and (named or not chosen):
             candidates = named or candidates
             chosen = True
             continue
@@ -247,7 +237,9 @@ def _step(kind: Any, part: int | str) -> list[Any]:
 
 def _named(candidates: list[Any], part: int | str) -> list[Any]:
     """Members of a union that pydantic calls by this word: the tag, or the class's name."""
-    return [c for c in candidates if _is_model(c) and (part == c.__name__ or part in _tags(c))]
+    named = [c for c in candidates if _is_model(c) and (part == c.__name__ or part in _tags(c))]
+    # A word may also be one of several that a common field takes; what tells members apart has one.
+    return [c for c in named if part == c.__name__ or part in _tags(c, most=1)] or named
 
 
 def _members(kind: Any) -> list[Any]:
@@ -271,12 +263,13 @@ def _fields(model: type[BaseModel]) -> dict[str, Any]:
     return {field.alias or name: field.annotation for name, field in model.model_fields.items()}
 
 
-def _tags(model: type[BaseModel]) -> set[Any]:
-    """The words by which a discriminated union may know this model."""
+def _tags(model: type[BaseModel], most: int = 1000) -> set[Any]:
+    """The words by which a discriminated union may know this model, from fields that take at
+    most so many."""
     return {
         word
         for kind in _fields(model).values()
         for member in _members(kind)
-        if get_origin(member) is Literal
+        if get_origin(member) is Literal and len(get_args(member)) <= most
         for word in get_args(member)
     }

@@ -110,6 +110,12 @@ def _base_unit(dimension: Dimension) -> str:
     return next(name for power, name in WRITTEN[dimension] if power == 0)
 
 
+def _names(dimension: Dimension) -> list[str]:
+    """Every unit that is accepted, in plain letters, smallest first; 'min' and 'h' included."""
+    here = [(size, name) for name, (its, size) in UNITS.items() if its is dimension]
+    return [name for _, name in sorted(here, key=lambda entry: entry[0]) if name.isascii()]
+
+
 def _suitable_unit(magnitude: int, dimension: Dimension) -> tuple[int, str]:
     """The largest unit that is not larger than the value; the smallest unit for tiny values."""
     written = WRITTEN[dimension]
@@ -175,7 +181,7 @@ def _no_unit(text: str, number: str, rest: str, dimension: Dimension) -> Quantit
     base = _base_unit(dimension)
     found = repr(text)
     if not rest.strip():
-        names = [name for _, name in WRITTEN[dimension]]
+        names = _names(dimension)
         choice = f"{names[0]!r}" if len(names) == 1 else f"one of {', '.join(names)}"
         remedy = f"add the unit: {f'{number} {base}'!r} if it is {base} ({choice})"
         return QuantityError(f"{found} without a unit", _expected(dimension), remedy)
@@ -211,8 +217,7 @@ def _unknown_unit(number: str, unit: str, found: str, dimension: Dimension) -> Q
     elif near:
         remedy = f"did you mean {near[0]}? write {f'{number} {near[0]}'!r}"
     else:
-        names = ", ".join(name for _, name in WRITTEN[dimension])
-        remedy = f"use one of {names}"
+        remedy = f"use one of {', '.join(_names(dimension))}"
     return QuantityError(f"{found} with the unknown unit {unit!r}", _expected(dimension), remedy)
 
 

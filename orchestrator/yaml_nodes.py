@@ -144,7 +144,7 @@ class _Builder:
         if tag is not None:
             self._refuse(event, f"a tag ({tag!r})", "the value alone", "remove the tag")
         if isinstance(event, yaml.MappingStartEvent):
-            return self._mapping(position, events, depth)
+            return self._mapping(position, events, depth, flow=bool(event.flow_style))
         if isinstance(event, yaml.SequenceStartEvent):
             return self._list(position, events, depth)
         if not isinstance(event, yaml.ScalarEvent):
@@ -160,13 +160,32 @@ class _Builder:
             node.items.append(self._node(event, events, depth + 1))
         return node
 
-    def _mapping(self, position: Position, events: Iterator[Any], depth: int) -> Node:
+    def _decimal_comma(self, value: Node, rest: Node) -> None:
+        """Told at the value's place, so that nothing else is said of it; the rest is no key."""
+        text = f"{value.text},{rest.text}"
+        found, expected = repr(text), "a number with a decimal point"
+        remedy = _pointed(text)
+        if self.faults and self.faults[-1].position == value.position:  # cut more than once
+            found = f"{self.faults.pop().found[:-1]},{rest.text}'"
+            remedy = "write the digits without separators and the decimal sign as a point"
+        self.faults.append(Fault("the number", found, expected, remedy, value.position))
+        if len(self.faults) >= MOST_FAULTS:
+            raise _Stop
+
+    def _mapping(
+        self, position: Position, events: Iterator[Any], depth: int, *, flow: bool
+    ) -> Node:
         node = Node("mapping", position)
+        before: Node | None = None  # the value before, where a decimal comma may have cut it
         for event in events:
             if isinstance(event, yaml.MappingEndEvent):
                 break
             key = self._node(event, events, depth + 1)
             value = self._node(next(events), events, depth + 1)
+            if flow and before is not None and _cut_apart(before, key, value):
+                self._decimal_comma(before, key)
+                continue
+            before = value
             if key.kind != "scalar" or not key.text:
                 self._refuse(
                     event, "a key that isn't a word", "a word as key", "write 'key: value'"
@@ -197,6 +216,24 @@ class _Builder:
         self.faults.append(Fault("YAML", found, expected, remedy, self._position(event)))
         if len(self.faults) >= MOST_FAULTS:
             raise _Stop
+
+
+def _cut_apart(value: Node, key: Node, nothing: Node) -> bool:
+    """Whether '{dwell: 1,5 s}' was read as dwell: 1 and a key '5 s' with no value."""
+    return (
+        value.kind == key.kind == nothing.kind == "scalar"
+        and nothing.text is None
+        and re.fullmatch(r"[+-]?[0-9]+", value.text or "") is not None
+        and re.match(r"[0-9]", key.text or "") is not None
+    )
+
+
+def _pointed(text: str) -> str:
+    point = text.replace(",", ".")
+    if re.search(r",[0-9]{3}(?![0-9])", text):  # may be thousands: never guess by a factor of 1000
+        return f"write {point!r} if the comma is the decimal sign, {text.replace(',', '')!r} if not"
+    unit = "" if re.search(r"[^0-9.+-]", point) else " and its unit"
+    return f"write {point!r}{unit}: the decimal sign is a point"
 
 
 def _too_deep(position: Position) -> Fault:

@@ -20,6 +20,7 @@ from orchestrator.documents import (
     Strict,
     WholeNumber,
     YesNo,
+    build,
     parse_document,
     read_document,
     refuse,
@@ -130,7 +131,7 @@ def test_values_are_located(loc: tuple[str | int, ...], line: int, column: int) 
 
 
 def test_all_faults_of_a_file_are_told_at_once_in_its_order() -> None:
-    """Ten faults, ten lines, each with its place and its remedy."""
+    """Ten faults, ten lines, each with its place and its remedy; a misspelt key is one fault."""
     text = """\
 naem: x
 quick: maybe
@@ -147,7 +148,6 @@ steps:
     others: opne
 """
     expected = [
-        ("1:1: name, found nothing, expected the key 'name'", "add 'name: …' here"),
         ("1:1: naem, found the unknown key 'naem'", "did you mean 'name'?"),
         ("2:8: quick, found 'maybe'", "write yes or no"),
         ("3:1: YAML, found the key 'quick' a second time", "the first stands in line 2"),
@@ -195,7 +195,9 @@ SINGLE = [
     ("name: plain", "p.yaml:1:7: name, found 'plain'", "choose a better name"),
     ("name: x\nsteps: y", "p.yaml:2:8: steps, found 'y', expected a list", "one item per line"),
     ("name: x\nspare: [y]", "p.yaml:2:8: spare, found a list of 1", "key: value"),
-    ("name: x\nrepeats: 12", "p.yaml:2:10: repeats, found '12', expected less", "correct"),
+    ("name: x\nrepeats: 12", "p.yaml:2:10: repeats, found '12', expected at most 9, ", "range"),
+    ("name: x\nrepeats: 0", "p.yaml:2:10: repeats, found '0', expected at least 1, ", "range"),
+    ("name: x\n5 s: 1", "p.yaml:2:1: 5 s, found the unknown key", "must be a point"),
     ("name: x\nquick:", "p.yaml:2:7: quick, found nothing, expected yes or no", "yes or no"),
     ("name: x\nquick: on", "p.yaml:2:8: quick, found 'on'", "yes or no"),
     ("name: x\nzzzz: 1", "p.yaml:2:1: zzzz, found the unknown key", "remove it"),
@@ -212,7 +214,7 @@ def test_each_kind_of_fault_is_placed_and_remedied(text: str, start: str, remedy
 
 def test_keys_inside_a_mapping_of_models_are_known_too() -> None:
     """The nearest known key is that of the model at this very place."""
-    (_, told) = faults("name: x\nspare:\n  q: {kind: bond, lvel: 3 V}")
+    (told,) = faults("name: x\nspare:\n  q: {kind: bond, lvel: 3 V}")
     assert told.startswith("p.yaml:3:19: spare.q.lvel, found the unknown key 'lvel'")
     assert "expected one of kind, level, did you mean 'level'?" in told
 
@@ -224,6 +226,66 @@ def test_a_models_own_name_can_be_a_key_elsewhere() -> None:
         "p.yaml:4:12: steps[1].level",
         "p.yaml:5:5: steps[1].bond",
     ]
+
+
+COMMAS = [
+    ("{kind: bond, level: 1,5 kV}", "'1,5 kV'", "write '1.5 kV': the decimal sign is"),
+    ("{level: 1,5 kV, kind: bond}", "'1,5 kV'", "write '1.5 kV': the decimal sign is"),
+    ("{kind: bond, level: 1,5}", "'1,5'", "write '1.5' and its unit: the decimal sign is"),
+    ("{kind: bond, level: 1,500 V}", "'1,500 V'", "write '1.500 V' if the comma is the"),
+    ("{kind: bond, level: 1,500 V}", "'1,500 V'", "decimal sign, '1500 V' if not"),
+    ("{kind: bond, level: 1,500,5 V}", "'1,500,5 V'", "without separators"),
+]
+
+
+@pytest.mark.parametrize(("step", "found", "remedy"), COMMAS)
+def test_a_decimal_comma_that_cuts_a_number_apart_is_told_as_such(
+    step: str, found: str, remedy: str
+) -> None:
+    """Between braces YAML ends a value at a comma. Adding a unit to what is left and removing
+    the rest would make another number of it: neither is ever suggested."""
+    (told,) = faults(f"name: x\nsteps:\n  - {step}")
+    assert told.startswith(f"p.yaml:3:{5 + step.index('level: ') + 7}: the number, found {found},")
+    assert remedy in told
+    assert "remove" not in told
+    assert "add the unit" not in told
+
+
+def test_two_decimal_commas_with_the_same_end_are_two_faults() -> None:
+    """And not a key that stands there a second time."""
+    text = "name: x\nspare:\n  a: {kind: bond, level: 1,5 V, other: 2,5 V}"
+    told = [line.split(", ")[1] for line in faults(text)]
+    assert "found '1,5 V'" in told
+    assert "found '2,5 V'" in told
+    assert not any("second time" in line for line in told)
+
+
+def test_a_key_without_value_after_a_text_is_no_decimal_comma() -> None:
+    """Only a bare number can have been cut."""
+    (told,) = faults("{name: x, 5 s}")
+    assert "unknown key '5 s'" in told
+
+
+def test_data_built_in_python_is_refused_in_the_same_words() -> None:
+    """`build` tells every fault, with the path in place of a line."""
+    steps = [{"kind": "bond", "level": "1,5 V", "levle": "3 V"}, {"kind": "saok"}, {"kind": "soak"}]
+    with pytest.raises(Refused) as caught:
+        build(Plan, {"name": "x", "steps": steps}, "the plan")
+    told = [str(fault) for fault in caught.value.faults]
+    assert [line.split(", ")[0] for line in told] == [
+        "the plan: steps[1].level",
+        "the plan: steps[1].levle",
+        "the plan: steps[2].kind",
+        "the plan: steps[3].level",
+    ]
+    assert "did you mean 'soak'?" in told[2]
+
+
+def test_data_built_in_python_becomes_the_model() -> None:
+    """Sound data, and data that isn't even a mapping."""
+    assert build(Plan, {"name": "x", "repeats": 3}) == Plan(name="x", repeats=3)
+    with pytest.raises(Refused, match="built in Python: the data, found 'x', expected keys"):
+        build(Plan, "x")
 
 
 @pytest.mark.parametrize("bracket", ["[", "{a: ", "- ", "? "])

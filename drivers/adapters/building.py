@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from drivers.adapters.carried import CarriedMatrix
@@ -34,13 +35,13 @@ def build_chain(
     Raises Refused: faults of the profile, of an address, or of what carries it.
     """
     if entry.built_in is not None:
-        return _built_in(entry, folder, testers)
+        return _built_in(entry, name, folder, testers)
     document = load_matrix(entry.profile, folder)
     addresses = addresses_of(entry.units, document.model.chain)
     matrix = ProfileMatrix(document, name, addresses)
     adapter: RelayMatrix = matrix
     if entry.carried_by is not None:
-        adapter = CarriedMatrix(matrix, _tester(entry.carried_by, testers, "carried_by"))
+        adapter = CarriedMatrix(matrix, _tester(name, entry.carried_by, testers, "carried_by"))
     return BuiltChain(
         adapter,
         matrix.abilities,
@@ -51,8 +52,10 @@ def build_chain(
     )
 
 
-def _built_in(entry: ChainEntry, folder: Path, testers: Mapping[str, BuiltTester]) -> BuiltChain:
-    tester = _tester(str(entry.built_in), testers, "built_in")
+def _built_in(
+    entry: ChainEntry, name: str, folder: Path, testers: Mapping[str, BuiltTester]
+) -> BuiltChain:
+    tester = _tester(name, str(entry.built_in), testers, "built_in")
     document = load_tester(entry.profile, folder)
     profile = document.model
     if profile.routing is None:
@@ -60,6 +63,8 @@ def _built_in(entry: ChainEntry, folder: Path, testers: Mapping[str, BuiltTester
             f"the profile {profile.name!r} without 'routing'",
             "a tester that switches its own relays",
             "give the chain a link or carried_by instead of built_in",
+            what=f"the chain {name!r}",
+            at=("built_in",),
         )
     addresses = addresses_of(entry.units, profile.routing.chain)
     tester.use_relays(addresses)
@@ -70,15 +75,17 @@ def _built_in(entry: ChainEntry, folder: Path, testers: Mapping[str, BuiltTester
 def addresses_of(units: tuple[UnitEntry, ...], chain: ChainModel | None) -> dict[str, int | None]:
     """Unit → address, from a number or a picture of the switch; both must agree.
 
-    Raises Refused with the faults of all units.
+    Raises Refused with the faults of all units; each names its unit and leads to its key.
     """
     faults: list[Fault] = []
     found: dict[str, int | None] = {}
-    for unit in units:
+    for index, unit in enumerate(units):
+        key = "address" if unit.switches is None else "switches"
+        what, at = f"{key} of unit {unit.name!r}", ("units", index, key)
         try:
             found[unit.name] = _address(unit, chain)
         except Refused as refused:
-            faults.extend(refused.faults)
+            faults.extend(replace(fault, what=what, at=at) for fault in refused.faults)
     if faults:
         raise Refused(faults)
     return found
@@ -88,14 +95,14 @@ def _address(unit: UnitEntry, chain: ChainModel | None) -> int | None:
     if chain is None:
         if unit.address is not None or unit.switches is not None:
             raise _refused(
-                f"an address of unit {unit.name!r}",
+                "an address",
                 "none: these units have no address",
                 "leave out address and switches",
             )
         return None
     if unit.address is None and unit.switches is None:
         raise _refused(
-            f"unit {unit.name!r} without an address",
+            "no address",
             "address: a number, or switches: a picture",
             "read the unit's switch and write what it shows",
         )
@@ -105,7 +112,7 @@ def _address(unit: UnitEntry, chain: ChainModel | None) -> int | None:
     number = checked_address(unit.address, chain)
     if shown is not None and shown != number:
         raise _refused(
-            f"unit {unit.name!r} with address {number} and switches that show {shown}",
+            f"address {number} and switches that show {shown}",
             "one address",
             "correct one of the two",
         )
@@ -120,16 +127,25 @@ def serial_of(profile: CommonProfile) -> SerialDefaults | None:
     return SerialDefaults(given.baud, given.bits, given.parity, given.stop_bits)
 
 
-def _tester(name: str, testers: Mapping[str, BuiltTester], key: str) -> ProfileTester:
+def _tester(chain: str, name: str, testers: Mapping[str, BuiltTester], key: str) -> ProfileTester:
     built = testers.get(name)
     if built is None or not isinstance(built.adapter, ProfileTester):
         raise _refused(
-            f"{key}: {name!r}",
+            repr(name),
             "a tester of this station that a profile drives: " + ", ".join(testers),
             "name one of them",
+            what=f"{key} of chain {chain!r}",
+            at=(key,),
         )
     return built.adapter
 
 
-def _refused(found: str, expected: str, remedy: str) -> Refused:
-    return Refused([Fault("the chain", found, expected, remedy)])
+def _refused(
+    found: str,
+    expected: str,
+    remedy: str,
+    *,
+    what: str = "the unit",
+    at: tuple[int | str, ...] = (),
+) -> Refused:
+    return Refused([Fault(what, found, expected, remedy, at=at)])

@@ -184,7 +184,7 @@ class Quantiser:
                     rising = attribute == "rise"
                     order = replace(order, rise=time) if rising else replace(order, fall=time)
         if "total_time" in sent:
-            total = values["total_time"]
+            total = order_values(order)["total_time"]  # with the rise that the slope makes
             wire = self._carried("total_time", total, None, order, up=True)
             longer = _EXACT.subtract(wire, total)
             order = replace(order, dwell=_EXACT.add(order.dwell, longer))
@@ -244,6 +244,9 @@ class Quantiser:
             raise CannotCarry("dwell", f"{order.dwell:f} s", "a definite dwell", "set a dwell")
         for limit in order.limits:
             _in_range(_name(limit), limit.value, band_of(model, limit))
+        reckoned = order_values(order)
+        for name, band in model.derived.items():
+            _told(order, lambda n=name, b=band: _in_range(n, reckoned[n], b))  # type: ignore[misc]
 
 
 def band_of(model: KindModel, limit: LimitOrder) -> Band | None:

@@ -39,7 +39,9 @@ class OrderChecker:
         first_slot: int,
         relays: Mapping[str, Any] | None = None,
     ) -> None:
-        self._kind, self._model, self._setup = kind, model, setup
+        # Samples take every set-point at its own end; what is reckoned of that has no range here.
+        self._kind, self._model = kind, model.model_copy(update={"derived": {}})
+        self._setup = setup
         self._place: Place = ("kinds", kind.value)
         self._first = first_slot
         self._relays = relays or {}

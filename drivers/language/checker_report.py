@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from orchestrator.errors import Fault, Position
+from orchestrator.fault_words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,5 +71,6 @@ def render_report(report: ProfileReport) -> str:
             lines += ["", f"{title} ({len(entries)})"]
             lines += [f"  {entry}" for entry in entries]
     lines += ["", f"{report.samples} messages rendered and read back"]
-    lines.append("sound" if report.sound else f"{len(report.faults)} faults: not to be used")
+    told = f"{counted(len(report.faults), 'fault')}: not to be used"
+    lines.append("sound" if report.sound else told)
     return "\n".join(lines) + "\n"

@@ -83,6 +83,8 @@ def _kind_rows(abilities: Abilities, kind: StepKind, model: KindModel) -> Iterat
                 needed = " (required)" if f"{quantity} {edge}" in model.required_limits else ""
                 yield f"{quantity} {edge}", band_text(band) + needed
     yield "limits", f"judged {model.judged}; in the rise: {model.limits_during_rise}"
+    for name, band in model.derived.items():
+        yield name, band_text(band)
     if model.flash_over is not None:
         yield "flash-over", band_text(model.flash_over)
     if model.compliance is not None:

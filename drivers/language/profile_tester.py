@@ -8,6 +8,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from drivers.language.derived import main_quantity
+from drivers.language.fields import FIELDS
 from drivers.language.profile_banks import Routing
 from drivers.language.profile_common import (
     Amperes,
@@ -144,6 +145,7 @@ class KindModel(Strict):
         limits_act_on: what ``{at_least}``, ``{at_most}`` and ``{reading}`` are: the total current
             in withstand, else the resistance; may be written down, can't be changed.
         required_limits: 'total_current at_most' and the like.
+        derived: ranges of what is reckoned from the step, such as the slope or the whole time.
         source_current: largest current into a fault.
         measures: top of the measuring range: the bound that 'above' means.
         setup: the whole set-up of one step, in order.
@@ -161,6 +163,7 @@ class KindModel(Strict):
     limits_act_on: Measured | None = None
     limits: dict[Measured, LimitModel] = Field(default_factory=dict)
     required_limits: tuple[str, ...] = ()
+    derived: dict[str, Band] = Field(default_factory=dict)
     limits_during_rise: Literal["always", "never", "settable"] = "never"
     judged: Literal["throughout", "at_end"] = "throughout"
     flash_over: Band | None = None
@@ -179,6 +182,13 @@ class KindModel(Strict):
         for name, band in (("rise", self.rise), ("dwell", self.dwell), ("fall", self.fall)):
             _must_be(name, band, Dimension.TIME)
         _must_be("flash_over", self.flash_over, Dimension.CURRENT)
+        for name, band in self.derived.items():
+            spec = FIELDS.get(name)
+            if spec is None or not spec.derived or spec.dimension is None or band.range is None:
+                known = ", ".join(n for n, s in FIELDS.items() if s.derived and s.dimension)
+                remedy = "write slope: {range: 10 V/s .. 5000 V/s} or the like"
+                raise refuse(found=f"a range of {name!r}", expected=f"of {known}", remedy=remedy)
+            _must_be(name, band, spec.dimension)
         for quantity, limit in self.limits.items():
             _must_be(quantity, limit.at_least, LIMIT_DIMENSION[quantity])
             _must_be(quantity, limit.at_most, LIMIT_DIMENSION[quantity])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from drivers.language.profile_banks import ChainModel, SwitchModel
 from orchestrator.errors import Fault, Refused
+from orchestrator.fault_words import counted
 
 
 def address_of(switches: str, chain: ChainModel) -> int:
@@ -16,7 +17,7 @@ def address_of(switches: str, chain: ChainModel) -> int:
     switch = _switch(chain)
     words = switches.replace(",", " ").split()
     if len(words) != switch.positions:
-        found = f"{len(words)} positions in {switches!r}"
+        found = f"{counted(len(words), 'position')} in {switches!r}"
         raise _refused(found, f"{switch.positions} positions", "write position 1 first")
     weights = _weights(switch)
     total = switch.offset

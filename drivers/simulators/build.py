@@ -79,13 +79,14 @@ def _nearest(point: str, fixture: Fixture) -> str:
 
 def wire(bench: Bench, station: Station, fixture: Fixture | None) -> None:
     """Lead terminals to buses and channels to contact points, as the files say."""
+    here = {name: chain.built_in or name for name, chain in station.chains.items()}
     for name, chain in station.chains.items():
-        for unit in chain.units if name in bench.instruments else ():
+        for unit in chain.units if here[name] in bench.instruments else ():
             for bank, feed in unit.feeds.items():
                 for bus, terminal in (("source", feed.source), ("return", feed.return_)):
                     if terminal is not None:
                         tester, _, end = terminal.partition(".")
-                        bench.feed(tester, end, f"{name}/{unit.name}", bank, bus)
+                        bench.feed(tester, end, f"{here[name]}/{unit.name}", bank, bus)
     points = {
         position: point
         for point, placement in (fixture.points if fixture else {}).items()
@@ -96,8 +97,8 @@ def wire(bench: Bench, station: Station, fixture: Fixture | None) -> None:
         parts = place.split("/")
         if len(parts) == PARTS_OF_A_POSITION:
             chain_name, unit_name, bank, channel = parts
-            if chain_name in bench.instruments:
-                bench.wire(f"{chain_name}/{unit_name}", bank, int(channel), point)
+            if here.get(chain_name) in bench.instruments:
+                bench.wire(f"{here[chain_name]}/{unit_name}", bank, int(channel), point)
         else:
             tester, _, end = place.partition(".")
             if tester in bench.instruments:

@@ -24,6 +24,14 @@ NO_SIGN_OFF = Fault(
     remedy="leave out --yes and answer the question (recording a sign-off is not built yet)",
 )
 
+NO_ANSWER = Fault(
+    what="the run was not confirmed",
+    found="no answer: standard input has ended",
+    expected="yes",
+    remedy="start it where somebody can type the answer; on a simulated station --yes will do",
+)
+"""Raised by a `Confirm` that can't ask anybody."""
+
 
 def pass_gate(schedule: Schedule, confirm: Confirm | None) -> None:
     """Raise Refused unless this run may energise.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -94,14 +94,17 @@ def plan_station(document: Document[Station], folder: Path) -> StationPlan:
     testers: dict[str, BuiltTester] = {}
     for name, entry in station.testers.items():
         make: TesterFactory = plugin(DRIVERS, entry.driver)
-        where = document.locate("testers", name, "profile")
+        where = partial(document.locate, "testers", name)
         built = _collect(faults, where, partial(make, entry, name, folder))
         if built is not None:
             testers[name] = built
     chains: dict[str, BuiltChain] = {}
+    failed = station.testers.keys() - testers.keys()
     for name, chain in station.chains.items():
+        if failed & {chain.carried_by, chain.built_in}:
+            continue  # it can't be judged before its tester stands
         build: ChainFactory = plugin(DRIVERS, chain.driver)
-        where = document.locate("chains", name)
+        where = partial(document.locate, "chains", name)
         made = _collect(faults, where, partial(build, chain, name, folder, testers))
         if made is not None:
             chains[name] = made
@@ -110,14 +113,16 @@ def plan_station(document: Document[Station], folder: Path) -> StationPlan:
     return StationPlan(document, folder, testers, chains)
 
 
-def _collect(faults: list[Fault], where: Position, build: Callable[[], B]) -> B | None:
-    """What was built, or None with its faults collected, each with a place to look."""
+def _collect(
+    faults: list[Fault], where: Callable[..., Position], build: Callable[[], B]
+) -> B | None:
+    """What was built, or None with its faults collected, each with a place to look: its own, or
+    ``where`` its part of the entry stands."""
     try:
         return build()
     except Refused as refused:
-        for fault in refused.faults:
-            place = fault.position or where
-            faults.append(
-                Fault(fault.what, fault.found, fault.expected, fault.remedy, position=place)
-            )
+        faults.extend(
+            replace(fault, position=fault.position or where(*(fault.at or ("profile",))), at=())
+            for fault in refused.faults
+        )
         return None

@@ -57,6 +57,8 @@ def look(now: Situation, station: Path, program: Path | None, fixture: Path | No
 
 def _tell_station(now: Situation, files: Files) -> None:
     station = files.plan.station
+    from orchestrator.fault_words import counted
+
     points = sorted(files.fixture.model.points)
     if now.as_json:
         line = {"kind": "checked", "ok": True, "exit_code": 0, "station": station.name}
@@ -67,11 +69,13 @@ def _tell_station(now: Situation, files: Files) -> None:
     console = make_console()
     kind = "simulated" if files.plan.simulated else "real instruments"
     console.print(f"station {station.name} ({kind}): no fault found")
-    console.print(f"fixture {files.fixture.model.name}: {len(points)} points: {', '.join(points)}")
+    held = f"{counted(len(points), 'point')}: {', '.join(points)}"
+    console.print(f"fixture {files.fixture.model.name}: {held}")
 
 
 def _tell_schedule(now: Situation, schedule: Schedule) -> None:
     from orchestrator.binding.explain import describe
+    from orchestrator.fault_words import counted
 
     lines = describe(schedule)
     predicted_s = sum(step.predicted_s for step in schedule.steps)
@@ -103,4 +107,4 @@ def _tell_schedule(now: Situation, schedule: Schedule) -> None:
         console.print(text)
     for notice in schedule.notices:
         console.print(f"note: {notice}")
-    console.print(f"{len(lines)} steps, {predicted_s:.1f} s of rise, dwell and fall")
+    console.print(f"{counted(len(lines), 'step')}, {predicted_s:.1f} s of rise, dwell and fall")

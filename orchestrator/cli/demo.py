@@ -244,6 +244,7 @@ class _GuardOpener:
 
 def _check_records(files: Files, ledger: Ledger) -> None:
     """Every run stands on record with its outcome, and the chain holds."""
+    from orchestrator.fault_words import counted
     from orchestrator.records.reader import list_runs
     from orchestrator.records.verify import verify
 
@@ -256,7 +257,8 @@ def _check_records(files: Files, ledger: Ledger) -> None:
         ledger.expect(f"the records of station {letter} are whole", held=report.ok)
         ledger.expect(f"each run of station {letter} stands there once", held=found == ran)
         state = "whole" if report.ok else "; ".join(map(str, report.damages))
-        teller.say(f"{path}: {len(found)} runs, {report.length} entries, {state}")
+        held = f"{counted(len(found), 'run')}, {counted(report.length, 'entry')}"
+        teller.say(f"{path}: {held}, {state}")
     teller.say("to look closer:  ohmward records list FILE,  ohmward records show RUN FILE")
 
 

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from orchestrator.cli.feed import TOLD, Stamped
 from orchestrator.cli.screen import can_show, verdict
+from orchestrator.fault_words import counted
 from orchestrator.model.amounts import level_of, measured
 from orchestrator.model.record import Reading, RunResult, StepResult
 from orchestrator.model.schedule import BoundStep, LimitOrder, Schedule
@@ -55,7 +56,7 @@ class RunScreen:
         steps, seconds = len(plan.steps), sum(step.predicted_s for step in plan.steps)
         self._console.print(
             f"program {plan.program}, revision {plan.revision}, with fixture {plan.fixture} on "
-            f"station {plan.station}: {steps} steps, about {seconds:.0f} s"
+            f"station {plan.station}: {counted(steps, 'step')}, about {seconds:.0f} s"
         )
         for notice in plan.notices:
             self._console.print(Text(f"note: {notice}"))

@@ -18,6 +18,7 @@ from orchestrator.cli.failures import Situation, one_line
 from orchestrator.cli.screen import make_console, verdict
 from orchestrator.documents import read_document
 from orchestrator.errors import Fault, Position, Refused
+from orchestrator.fault_words import counted
 from orchestrator.model.station import Station
 from orchestrator.records.export import export_csv, export_jsonl
 from orchestrator.records.reader import list_runs, relay_totals, show_run
@@ -160,9 +161,12 @@ def verify_of(now: Situation, where: Path) -> Exit:
     for damage in report.damages:
         console.print(Text.assemble(("damage", "alert"), one_line(f": {damage}")))
     if report.ok:
-        _line(console, f"{path}: {report.length} entries agree with their chain")
+        one = report.length == 1
+        agree = "1 entry agrees with the" if one else f"{report.length} entries agree with their"
+        _line(console, f"{path}: {agree} chain")
     else:
-        _line(console, f"{path}: {len(report.damages)} places don't agree with the chain")
+        places = counted(len(report.damages), "place")
+        _line(console, f"{path}: {places} where records and chain don't agree")
         _line(console, "what to do: keep the damaged files aside and find out who changed them")
     return code
 

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from orchestrator.assembly.gate import CAUTIONS
+from orchestrator.assembly.gate import CAUTIONS, NO_ANSWER, pass_gate
 from orchestrator.assembly.live import LiveStation, open_station
 from orchestrator.assembly.requests import check_request
 from orchestrator.cli.codes import Exit, of_outcome
@@ -21,6 +21,7 @@ from orchestrator.cli.progress import RunScreen, show_result
 from orchestrator.cli.screen import make_console
 from orchestrator.cli.signals import Signals
 from orchestrator.clock import SystemClock
+from orchestrator.errors import Refused
 from orchestrator.model.record import RunResult
 from orchestrator.model.schedule import Schedule
 from orchestrator.running.controller import Request
@@ -52,6 +53,8 @@ def run_unit(now: Situation, wish: Wish) -> Exit:
     check_request(Request(wish.serial, wish.operator, wish.attempt))
     files = read_files(wish.station, wish.program, wish.fixture)
     schedule = files.bind()
+    if wish.yes:
+        pass_gate(schedule, None)  # refused before anything is connected
     now.records = files.plan.records
     with ExitStack() as closing:
         screen = None if now.as_json else RunScreen(make_console(), schedule)
@@ -152,11 +155,18 @@ def _confirmed_run(
 
 
 def ask(cautions: str, *, real: bool) -> bool:
-    """Show the cautions and ask; only 'yes', spelt out, is a yes. A closed input is a no."""
+    """Show the cautions and ask; only 'yes', spelt out, is a yes.
+
+    Raises Refused: the input has ended, so nobody can answer.
+    """
     what = "REAL instruments" if real else "simulated instruments"
     print(f"{cautions}\nThis station has {what}. Type yes to go on: ", end="", file=sys.stderr)
     sys.stderr.flush()
     try:
-        return sys.stdin.readline().strip().lower() == "yes"
+        answer = sys.stdin.readline()
     except (OSError, ValueError, AttributeError):  # closed, or no standard input at all
-        return False
+        answer = ""
+    if not answer:
+        print(file=sys.stderr, flush=True)  # the question's line has no end yet
+        raise Refused([NO_ANSWER])
+    return answer.strip().lower() == "yes"

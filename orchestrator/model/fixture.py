@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
-from orchestrator.documents import Strict
+from orchestrator.documents import Strict, refuse
 from orchestrator.model.program import Name
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
 LeadLength = Annotated[Quantity, QuantityField(Dimension.LENGTH, "1 cm", "100 m")]
 LeadOhms = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "0 ohm", "10 ohm")]
 LeadAmps = Annotated[Quantity, QuantityField(Dimension.CURRENT, "0 A", "100 mA")]
-Gauge = Annotated[str, Field(pattern=r"^(AWG \d{1,2}|\d+(\.\d+)? mm2)$")]
+_GAUGE = re.compile(r"AWG [0-9]{1,2}|[0-9]+(\.[0-9]+)? mm2")
+
+
+def _as_gauge(text: str) -> str:
+    if _GAUGE.fullmatch(text) is None:
+        expected = "a wire gauge such as '1.5 mm2' or 'AWG 16'"
+        raise refuse(found=f"{text!r:.60}", expected=expected, remedy="write it like one of these")
+    return text
+
+
+Gauge = Annotated[str, AfterValidator(_as_gauge)]
 
 
 def _as_tuple(value: Any) -> Any:

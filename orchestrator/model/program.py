@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from orchestrator.documents import Strict, YesNo, refuse
+from orchestrator.documents import Loc, Printable, Strict, YesNo, refuse, refuse_parts
 from orchestrator.model.words import StepKind, Waveform
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
@@ -16,8 +17,9 @@ LeakCurrent = Annotated[Quantity, QuantityField(Dimension.CURRENT, "1 nA", "1 A"
 LimitOhms = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "10 uohm", "1 Tohm")]
 Seconds = Annotated[Quantity, QuantityField(Dimension.TIME, "0 s", "24 h")]
 Hertz = Annotated[Quantity, QuantityField(Dimension.FREQUENCY, "10 Hz", "1 kHz")]
-Name = Annotated[str, Field(min_length=1, max_length=64)]
-Reason = Annotated[str, Field(min_length=8, max_length=500)]
+Name = Annotated[str, Field(min_length=1, max_length=64), Printable]
+Reason = Annotated[str, Field(min_length=8, max_length=500), Printable]
+Notes = Annotated[str, Field(max_length=10_000), Printable]
 
 
 class CurrentLimit(Strict):
@@ -131,61 +133,82 @@ Step = Annotated[
 ]
 
 
+DefaultsFor = Literal["all", "bonding", "continuity", "insulation", "withstand_ac", "withstand_dc"]
+
+
 class Program(Strict):
-    """A test program. ``defaults`` holds values by step kind, or for ``all`` kinds."""
+    """A test program. ``defaults`` holds values by step kind, or for ``all`` kinds; by the time
+    the model stands they are part of the steps."""
 
     name: Name
     revision: Name
+    defaults: Annotated[
+        dict[DefaultsFor, dict[str, Any]],
+        Field(default_factory=dict, exclude=True, repr=False),
+    ]
     steps: Annotated[tuple[Step, ...], Field(min_length=1, max_length=10_000)]
     no_protective_earth: Reason | None = None
-    notes: str | None = None
+    notes: Notes | None = None
+
+    @classmethod
+    def written_at(cls, data: Any, loc: Loc) -> Loc:
+        """A step's value that came from ``defaults`` stands there."""
+        if len(loc) < 3 or loc[0] != "steps" or not isinstance(data, Mapping):
+            return loc
+        steps, index, key = data.get("steps"), loc[1], loc[2]
+        if not isinstance(steps, list | tuple) or not isinstance(index, int):
+            return loc
+        step = steps[index] if 0 <= index < len(steps) else None
+        if not isinstance(step, Mapping) or key in step:
+            return loc
+        for group, values in _groups_of(step, data.get("defaults")):
+            if key in values:
+                return ("defaults", group, *loc[2:])
+        return loc
 
     @model_validator(mode="before")
     @classmethod
     def _merge_defaults(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or "defaults" not in data:
+        if not isinstance(data, Mapping) or not isinstance(data.get("steps"), list | tuple):
             return data
-        data = dict(data)
-        data["steps"] = _with_defaults(data.get("steps"), data.pop("defaults"))
-        return data
+        steps = [_with_defaults(step, data.get("defaults")) for step in data["steps"]]
+        return {**data, "steps": steps}
 
     @model_validator(mode="after")
     def _unique_names(self) -> Program:
-        seen: set[str] = set()
-        for step in self.steps:
-            if step.name in seen:
-                raise refuse(
-                    found=f"two steps named {step.name!r}",
+        first: dict[str, int] = {}
+        again = []
+        for index, step in enumerate(self.steps):
+            earlier = first.setdefault(step.name, index)
+            if earlier != index:
+                error = refuse(
+                    found=f"the name {step.name!r} of step {earlier + 1} a second time",
                     expected="each step name once",
-                    remedy="rename one of them",
+                    remedy="rename one of the two steps",
                 )
-            seen.add(step.name)
+                again.append((("steps", index, "name"), error))
+        if again:
+            raise refuse_parts(again)
         return self
 
 
-def _with_defaults(steps: Any, defaults: Any) -> Any:
-    if not isinstance(steps, list | tuple) or not isinstance(defaults, dict):
-        raise refuse(
-            found="defaults that are no mapping",
-            expected="defaults: {withstand_ac: {rise: 1 s}, all: {on_failure: stop}}",
-            remedy="put the defaults under a step kind or under 'all'",
-        )
-    known = {*(kind.value for kind in StepKind), "all"}
-    for key, values in defaults.items():
-        if key not in known or not isinstance(values, dict):
-            raise refuse(
-                found=f"defaults for {key!r}",
-                expected="a mapping under one of " + ", ".join(sorted(known)),
-                remedy="correct the key under defaults",
-            )
-    merged = []
-    for step in steps:
-        if isinstance(step, dict):
-            kind = step.get("kind")
-            own = defaults.get(kind, {}) if isinstance(kind, str) else {}
-            step = {**defaults.get("all", {}), **own, **step}  # noqa: PLW2901
-        merged.append(step)
-    return merged
+def _groups_of(step: Mapping[str, Any], defaults: Any) -> list[tuple[str, Mapping[str, Any]]]:
+    """The defaults that count for a step, the strongest first; what is no mapping is left out:
+    the field's own check refuses it."""
+    if not isinstance(defaults, Mapping):
+        return []
+    kind = step.get("kind")
+    groups = [group for group in (kind, "all") if isinstance(group, str) and group in defaults]
+    return [(group, defaults[group]) for group in groups if isinstance(defaults[group], Mapping)]
+
+
+def _with_defaults(step: Any, defaults: Any) -> Any:
+    if not isinstance(step, Mapping):
+        return step
+    merged: dict[str, Any] = {}
+    for _, values in reversed(_groups_of(step, defaults)):
+        merged |= values
+    return {**merged, **step}
 
 
 def _check_bounds(at_least: Quantity | None, at_most: Quantity | None) -> None:

@@ -91,7 +91,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
             [
                 Fault(
                     what="the records",
-                    found=f"no file at {path}",
+                    found=f"{'a folder' if path.is_dir() else 'no file'} at {path}",
                     expected="a file of records",
                     remedy="check the path in the station file; the first run makes the file",
                 )

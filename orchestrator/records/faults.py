@@ -58,7 +58,10 @@ def from_sqlite(error: sqlite3.Error, path: Path, doing: str) -> OhmwardError:
     """SQLite's error in our terms; ``doing`` completes 'while …'."""
     code = getattr(error, "sqlite_errorcode", None)
     primary = code & 0xFF if isinstance(code, int) else None
-    if primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+    if primary == sqlite3.SQLITE_NOTADB:
+        what = "found no database: not a file of records, or its beginning was overwritten"
+        return damaged(f"{path}: {what}, while {doing} ({error})")
+    if primary == sqlite3.SQLITE_CORRUPT:
         return damaged(f"{path}: found damage in the file itself while {doing} ({error})")
     cause, remedy = _BY_CODE.get(primary or -1, ("the database refused", None))
     return RecordsUnwritable(f"{path}: {cause} while {doing} ({error})", remedy=remedy)

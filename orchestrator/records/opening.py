@@ -6,12 +6,12 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
-from orchestrator.errors import OhmwardError
+from orchestrator.errors import Fault, OhmwardError, Refused
 from orchestrator.records import schema
 from orchestrator.records.chain import GENESIS, Head, read_head, write_head
 from orchestrator.records.database import COLUMNS, open_writer
 from orchestrator.records.faults import damaged, from_os, from_sqlite
-from orchestrator.records.verify import BATCH_LIMIT, Damage, Walk
+from orchestrator.records.verify import BATCH_LIMIT, Damage, Walk, is_database
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,7 @@ def open_records(path: Path, busy_s: float) -> Opened:
     """Open, or make, the records. Compares the newest entries with the head file, not all.
 
     Raises:
+        Refused: the path is a folder, or a file of another kind.
         RecordDamaged: they don't agree, the head file is gone, or a guard is.
         RecordsUnwritable: file or folder can't be written.
     """
@@ -60,9 +61,19 @@ def open_records(path: Path, busy_s: float) -> Opened:
         raise
 
 
+def _not_records(path: Path, found: str) -> Refused:
+    remedy = "correct the key 'records' in the station file: name a file of its own, or a new one"
+    expected = "a file of records, or none yet"
+    return Refused([Fault(f"the records {path}", found, expected, remedy)])
+
+
 def _head(path: Path) -> Head:
+    if path.is_dir():
+        raise _not_records(path, "a folder")
     head = read_head(path)
     present = path.exists()
+    if head is None and present and not is_database(path):
+        raise _not_records(path, "a file that is no database")
     if head is None and present:
         raise damaged(f"{path}: the head file is missing, so a cut-off end couldn't be seen")
     if head is not None and head.length and not present:

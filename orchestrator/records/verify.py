@@ -21,6 +21,7 @@ from orchestrator.records.faults import from_os
 BATCH_LIMIT = 256
 """Most entries in one commit; so many at most may be ahead of the head file after a crash."""
 
+_MAGIC = b"SQLite format 3\x00"  # sqlite.org/fileformat2.html, 1.3.1
 _MOST_DAMAGES = 1000
 _MOVED_WITHIN = 200
 _MOST_SEARCHED = 50
@@ -62,6 +63,9 @@ def verify(path: Path) -> VerifyReport:
     notes: list[str] = []
     head = _head(path, damages)  # before the snapshot, so that a live writer is only ever ahead
     walk = Walk()
+    if path.is_file() and not _is_database(path):
+        what = f"{path.name} is no database: no file of records, or its beginning was overwritten"
+        return VerifyReport(False, 0, (*damages, Damage(None, "", what)), ())
     try:
         with reading(path) as connection:
             missing, added = schema.defects(connection)
@@ -84,6 +88,19 @@ def verify(path: Path) -> VerifyReport:
         notes.append(f"{len(damages)} damages found, the first {_MOST_DAMAGES} are listed")
     shown = tuple(damages[:_MOST_DAMAGES])
     return VerifyReport(not damages, walk.count, shown, tuple(notes))
+
+
+def is_database(path: Path) -> bool:
+    """Whether a file begins as SQLite's do, or is empty as a new one is. Raises OSError."""
+    with path.open("rb") as file:
+        return file.read(len(_MAGIC)) in {b"", _MAGIC}
+
+
+def _is_database(path: Path) -> bool:
+    try:
+        return is_database(path)
+    except OSError as error:
+        raise from_os(error, path, "reading the records") from error
 
 
 def _head(path: Path, damages: list[Damage]) -> Head | None:

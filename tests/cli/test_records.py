@@ -138,9 +138,30 @@ def test_verify_says_which_entry_was_changed_or_cut_off(records: Path, capsys: O
     assert json.loads(capsys.readouterr().out)["exit_code"] == 5
 
 
-def test_a_file_that_is_no_record_is_damage(tmp_path: Path) -> None:
+def test_a_file_that_is_no_record_is_damage(tmp_path: Path, capsys: Out) -> None:
     """Reading it ends as 5 for every command, without a traceback."""
     path = tmp_path / "records.sqlite"
     path.write_bytes(b"nothing of the kind" * 100)
     for command in (["list"], ["verify"], ["export"], ["relays"]):
         assert main(["records", *command, str(path)]) == 5
+        told = capsys.readouterr()
+        assert "no database" in " ".join((told.out + told.err).split())
+
+
+def test_a_folder_in_place_of_the_records_is_bad_input(tmp_path: Path, capsys: Out) -> None:
+    """It is called a folder, not a missing file."""
+    assert main(["new", str(tmp_path / "s")]) == 0
+    (tmp_path / "s" / "records.sqlite").mkdir()
+    assert main(["records", "list", str(tmp_path / "s" / "station.yaml")]) == 2
+    assert "found a folder at" in " ".join(capsys.readouterr().err.split())
+
+
+def test_one_is_told_in_the_singular(tmp_path: Path, capsys: Out) -> None:
+    """'1 entry agrees', not '1 entries agree'."""
+    store = SqliteStore(tmp_path / "r.sqlite")
+    ticket = store.append(entries.event("run-1", entries.Stamp.now(VirtualClock()), "x"))
+    while not ticket.done():
+        SystemClock().sleep(0.0005)
+    store.close()
+    assert main(["records", "verify", str(tmp_path / "r.sqlite")]) == 0
+    assert "1 entry agrees with the chain" in capsys.readouterr().out

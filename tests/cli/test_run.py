@@ -133,8 +133,8 @@ def test_cautions_are_shown_and_only_yes_spelt_out_goes_on(
     assert CAUTIONS in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("answer", ["", "y\n", "no\n", "\n", "yes please\n"])
-def test_any_other_answer_and_a_closed_input_are_a_no(
+@pytest.mark.parametrize("answer", ["y\n", "no\n", "\n", "yes please\n"])
+def test_any_other_answer_is_a_no(
     paper: PaperStation, monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
     """Nothing runs; exit code 2."""
@@ -143,12 +143,16 @@ def test_any_other_answer_and_a_closed_input_are_a_no(
     assert not paper.ran
 
 
-def test_no_standard_input_at_all_is_a_no(
-    paper: PaperStation, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("given", [None, io.StringIO("")])
+def test_where_nobody_can_answer_the_message_says_so(
+    paper: PaperStation, monkeypatch: pytest.MonkeyPatch, given: io.StringIO | None, capsys: Out
 ) -> None:
-    """A service without standard input gets the same answer as a person who says no."""
-    monkeypatch.setattr(sys, "stdin", None)
+    """A service without standard input, or one that has ended: no run, and not 'another answer'."""
+    monkeypatch.setattr(sys, "stdin", given)
     assert main(RUN) == 2
+    assert not paper.ran
+    told = " ".join(capsys.readouterr().err.split())
+    assert "found no answer: standard input has ended" in told
 
 
 def test_yes_shows_the_cautions_too_but_is_refused_with_real_instruments(

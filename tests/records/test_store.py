@@ -15,7 +15,7 @@ import pytest
 
 from orchestrator.clock import VirtualClock
 from orchestrator.contract import RunStore
-from orchestrator.errors import RecordDamaged
+from orchestrator.errors import RecordDamaged, Refused
 from orchestrator.model.record import Entry
 from orchestrator.records.chain import head_path
 from orchestrator.records.faults import RecordsUnwritable
@@ -312,9 +312,17 @@ def test_a_folder_in_place_of_the_file_is_refused_with_a_remedy(path: Path) -> N
     """What can't be opened is said at the opening, before any run."""
     path.mkdir()
     head_path(path).write_text('{"length": 0, "hash": "' + "0" * 64 + '"}')
-    with pytest.raises(RecordsUnwritable) as caught:
+    with pytest.raises(Refused, match="found a folder"):
         SqliteStore(path)
-    assert caught.value.remedy
+
+
+def test_a_file_of_another_kind_is_refused_and_stays_as_it_is(path: Path) -> None:
+    """Somebody named a wrong file in the station file: no damage, and nothing is written."""
+    path.write_text("name: not records\n", encoding="utf-8")
+    with pytest.raises(Refused, match="found a file that is no database"):
+        SqliteStore(path)
+    assert path.read_text(encoding="utf-8") == "name: not records\n"
+    assert not head_path(path).exists()
 
 
 @pytest.mark.skipif(

@@ -171,6 +171,30 @@ WRONG = [
         "",
         "setup:",
     ),
+    (
+        "relays named without their role",
+        "f",
+        "items: {each: '{channel:d}{role}'",
+        "items: {each: '{channel:d}'",
+        "a field that tells source from return",
+        "close:",
+    ),
+    (
+        "one number for two relays",
+        "f",
+        "per_unit: 100}",
+        "per_unit: 100, role_offset: {return: 100}}",
+        "number 201 for unit 1, bank points, channel 1, return and for unit 2",
+        "numbering:",
+    ),
+    (
+        "a run of which nothing says that it went to its end",
+        "e",
+        "means: [result, complete]",
+        "means: result",
+        "no step has a verdict without",
+        "events:",
+    ),
 ]
 
 

@@ -24,6 +24,7 @@ from orchestrator.errors import Refused
 from orchestrator.model.abilities import Span
 from orchestrator.model.words import Edge, Measured, ReadBackProof, StepKind
 from orchestrator.resources import resource_folder
+from tests.profiles.examples import examples
 
 SHIPPED = sorted(path.stem for path in resource_folder("profiles").glob("*.yaml"))
 
@@ -218,3 +219,13 @@ def test_a_matrix_without_a_way_to_move_relays_is_refused() -> None:
     assert isinstance(document.model, MatrixProfile)
     with pytest.raises(Refused, match="one way to move relays"):
         parse(text.replace("\napply:", "\nclose:", 1), "comb.yaml")
+
+
+def test_a_range_of_something_that_is_not_reckoned_is_refused() -> None:
+    """`derived` takes derived fields and no others."""
+    text = examples()["a"].text
+    given_ = "    source_current: 6 mA\n"
+    assert given_ in text
+    altered = text.replace(given_, f"{given_}    derived: {{level: {{range: 1 V .. 2 V}}}}\n")
+    with pytest.raises(Refused, match="slope"):
+        parse(altered, "p.yaml")

@@ -6,9 +6,12 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
+from drivers.adapters.tester import ProfileTester
 from drivers.language.checker import check_profile, render_report
-from drivers.language.profile import load_profile
+from drivers.language.profile import load_profile, load_tester
 from orchestrator.contract import CannotCarry
 from orchestrator.errors import InstrumentRefused
 from orchestrator.model.record import Reading
@@ -22,6 +25,8 @@ HERE = Path(__file__).parent
 AC = "kind: withstand_ac, level: 1500 V, frequency: 50 Hz, rise: 1 s"
 LONG = f"{{{AC}, dwell: 20 s, at_most: 5 mA}}"
 SHORT = f"{{{AC}, dwell: 2 s, at_most: 5 mA}}"
+DC = "kind: withstand_dc, level: 2000 V, rise: 2 s, dwell: 3 s"
+TESTER = ProfileTester(load_tester(str(HERE / "profile.yaml")), "dapple")
 INSULATION = "kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s"
 
 
@@ -45,8 +50,7 @@ def test_the_profile_is_sound() -> None:
             "KIND=ALT,U=1500V,F=50Hz,SLOPE=1500V/s,TOTAL=3.0s,MAX=5.00mA,MIN=OFF",
         ),
         (
-            "{kind: withstand_dc, level: 2000 V, rise: 2 s, dwell: 3 s, at_most: 800 uA, "
-            "at_least: 1 uA}",
+            f"{{{DC}, at_most: 800 uA, at_least: 1 uA}}",
             "KIND=DIRECT,U=2000V,SLOPE=1000V/s,TOTAL=5.0s,MAX=800uA,MIN=1.00uA",
         ),
         (
@@ -88,6 +92,31 @@ def test_a_slope_is_rounded_so_that_neither_rise_nor_dwell_is_shorter_than_asked
     assert carried.rise + carried.dwell == 1
 
 
+@given(
+    level=st.integers(100, 5000),
+    rise=st.decimals("0.5", 20, places=2),
+    dwell=st.decimals("0.2", 60, places=2),
+)
+def test_slope_and_whole_time_never_shorten_what_was_asked(
+    level: int, rise: Decimal, dwell: Decimal
+) -> None:
+    """Section 4: the dwell is what remains of TOTAL behind level / SLOPE."""
+    (order,) = order_of(
+        f"{{kind: withstand_ac, level: {level} V, frequency: 50 Hz, rise: {rise} s, "
+        f"dwell: {dwell} s, at_most: 5 mA}}"
+    )
+    assume(10 <= level / rise <= 5000)  # section 3
+    carried = TESTER.quantise(order)
+    assert carried.rise is not None
+    slope, total = round(level / carried.rise), carried.rise + carried.dwell
+    assert abs(level / carried.rise - slope) < Decimal("1E-20")
+    assert total == round(total, 1)
+    assert carried.rise >= rise
+    assert carried.dwell >= dwell
+    assert total < carried.rise + dwell + Decimal("0.1")
+    assert TESTER.quantise(carried) == carried
+
+
 def test_a_limit_beyond_what_three_figures_and_the_largest_unit_can_say_is_refused() -> None:
     """1000 V over 0.5 Mohm is 2 mA; the Dapple's insulation limit ends at 999 uA."""
     (order,) = order_of(
@@ -95,6 +124,24 @@ def test_a_limit_beyond_what_three_figures_and_the_largest_unit_can_say_is_refus
     )
     with pytest.raises(CannotCarry, match="below 1000 uA"):
         hand().tester.quantise(order)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (("rise: 1 s", "rise: 0.2 s"), "slope"),
+        (("rise: 1 s", "rise: 400 s"), "slope"),
+        (("dwell: 2 s", "dwell: 999 s"), "total_time"),
+    ],
+)
+def test_a_slope_or_a_whole_time_that_it_does_not_know_is_refused_when_bound(
+    change: tuple[str, str], told: str
+) -> None:
+    """Section 3: 10 to 5000 V/s, at most 999.9 s; 1500 V in 0.2 s is 7500 V/s."""
+    (order,) = order_of(SHORT.replace(*change))
+    with pytest.raises(CannotCarry) as refused:
+        TESTER.quantise(order)
+    assert refused.value.field == told
 
 
 def test_a_run_goes_to_its_end_and_the_result_event_is_its_own() -> None:
@@ -126,9 +173,7 @@ def test_a_reading_beyond_the_range_is_a_bound() -> None:
 def test_a_broken_limit_fails_and_bonding_is_read_in_ohms() -> None:
     """HIGH in the rise; 85 milliohm."""
     found = hand()
-    failed = found.run(
-        "{kind: withstand_dc, level: 2000 V, rise: 2 s, dwell: 3 s, at_most: 800 uA}"
-    )
+    failed = found.run(f"{{{DC}, at_most: 800 uA}}")
     assert (failed.verdict, failed.cause) == ("fail", "upper limit broken")
     bond = found.run("{kind: bonding, level: 10 A, frequency: 50 Hz, dwell: 1 s, at_most: 0.1 ohm}")
     assert bond.values[Measured.RESISTANCE] == Reading(Decimal("0.085"))
@@ -150,12 +195,12 @@ def test_the_late_result_of_the_run_before_is_not_taken_for_this_one() -> None:
 
 
 def test_a_stop_is_heard_before_the_prompt_and_proved_by_the_state() -> None:
-    """Section 4: OFF acts at once, even while GO isn't worked off yet."""
+    """Section 4: OFF on the heels of GO, whose prompt is still owed; the late lines do no harm."""
     found = hand()
-    found.start(LONG)
-    found.stage.clock.advance(2.0)
+    found.prepare(LONG)
+    found.pump.send(telegram(7, "GO") + b"\r")
     found.stop()
-    assert not found.hold(found.tester.confirm_off()).off
+    assert found.pump.sent[-1] == telegram(7, "OFF") + b"\r"
     proof = found.off()
     assert (proof.off, proof.discharged) == (True, True)
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from itertools import product
 from pathlib import Path
+from string import ascii_letters, digits
+from typing import Any
 
 import pytest
 
@@ -24,7 +27,10 @@ def points(source: int, back: int) -> str:
     return f"route: own/scan/{source}=source own/scan/{back}=return"
 
 
-AC = f"{{kind: withstand_ac, level: 1500 V, frequency: 50 Hz, {TIMES}, at_most: 5 mA, {points(1, 3)}}}"
+AC = (
+    f"{{kind: withstand_ac, level: 1500 V, frequency: 50 Hz, {TIMES}, at_most: 5 mA, "
+    f"{points(1, 3)}}}"
+)
 THREE = (
     f"[{AC}, {{kind: insulation, level: 500 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, "
     f"at_least: 100 Mohm, {points(2, 3)}}}, "
@@ -76,12 +82,8 @@ def test_a_batch_of_three_kinds_runs_with_its_own_routing() -> None:
 def test_a_step_without_route_leaves_the_scanner_open_and_a_bound_is_read() -> None:
     """Rear sockets alone; 9,9999;+99 is above the range's end, 10 Gohm."""
     found = hand()
-    order = (
-        "{kind: insulation, level: 1000 V, rise: 0.5 s, dwell: 1 s, fall: 0 s, at_least: 1 Mohm}"
-    )
-    assert found.prepare(order)[0].endswith(
-        b";........\x03" + bytes([lrc(found.pump.sent[0][1:-2])])
-    )
+    (stored, *_) = found.prepare(f"{{kind: insulation, level: 1000 V, {TIMES}, at_least: 1 Mohm}}")
+    assert stored.endswith(b";........\x03" + bytes([lrc(stored[1:-2])]))
     mark = found.hold(found.tester.start())
     found.states()
     reading = found.hold(found.tester.result(mark, 0))
@@ -121,16 +123,17 @@ def test_an_opened_guard_is_watched_after_arming_and_latches() -> None:
     found.start(AC)
 
 
-def test_a_step_stored_otherwise_is_noticed() -> None:
+def test_a_step_stored_otherwise_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     """One role differs in what Q01 answers: a mismatch, nothing is started."""
     found = hand()
-    work = found.stage.instrument._carry_out
+    instrument: Any = found.stage.instrument
+    work = instrument._carry_out
 
     def wrong(body: str) -> str:
         answer: str = work(body)
         return answer.replace("O.R.....", "O..R....") if body == "Q01" else answer
 
-    found.stage.instrument._carry_out = wrong
+    monkeypatch.setattr(instrument, "_carry_out", wrong)
     with pytest.raises(SetupMismatch, match="channel_roles"):
         found.prepare(AC)
 
@@ -139,8 +142,10 @@ def test_a_step_stored_otherwise_is_noticed() -> None:
 def test_check_bytes_that_look_like_marks_do_no_harm(mark: int) -> None:
     """STX, ETX, CAN and NAK as check bytes of answers: known by their place behind ETX."""
     found = hand()
-    bodies = (f"I;OSTWYN;MARL 8;SIM-{number};2,0" for number in range(1000, 2000))
+    serials = (f"SIM-{a}{b}" for a, b in product(ascii_letters + digits, repeat=2))
+    bodies = (f"I;OSTWYN;MARL 8;{serial};2,0" for serial in serials)
     body = next(body for body in bodies if lrc(body.encode()) == mark)
-    found.stage.instrument.serial = body.split(";")[3]
+    instrument: Any = found.stage.instrument
+    instrument.serial = body.split(";")[3]
     assert frame(body)[-1] == mark
     assert found.hold(found.tester.identify()).serial == body.split(";")[3]

@@ -106,15 +106,18 @@ def test_both_relays_of_one_channel_closed_is_a_mismatch() -> None:
         found.closed()
 
 
-def test_a_coil_supply_that_does_not_come_on_keeps_everything_open() -> None:
+def test_a_coil_supply_that_does_not_come_on_keeps_everything_open(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """S? answers S40: nothing is closed."""
     found = Hand()
     feed = found.stage.instrument.feed
-    found.stage.instrument.feed = lambda data: (
-        None if data == b"C1,202\r" else feed(data.replace(b"S41", b"S40"))
+    monkeypatch.setattr(
+        found.stage.instrument, "feed", lambda data: feed(data.replace(b"S41", b"S40"))
     )
     with pytest.raises(SetupMismatch, match="switch"):
         found.apply("first/high/1=source first/high/2=return")
+    assert b"C1,202\r" not in found.pump.sent
 
 
 def test_an_open_enable_contact_refuses_closing_and_allows_opening() -> None:
