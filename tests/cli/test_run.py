@@ -155,15 +155,15 @@ def test_where_nobody_can_answer_the_message_says_so(
     assert "found no answer: standard input has ended" in told
 
 
-def test_yes_shows_the_cautions_too_but_is_refused_with_real_instruments(
+def test_yes_is_refused_with_real_instruments_before_anything_is_connected(
     paper: PaperStation, capsys: Out
 ) -> None:
     """--yes needs a sign-off on real stations, which can't be recorded yet."""
     paper.schedule = make_schedule(simulated=False)
     assert run_paper() == 2
-    told = capsys.readouterr().err
-    assert CAUTIONS in told
-    assert "sign-off" in told
+    assert "sign-off" in capsys.readouterr().err
+    assert not paper.ran
+    assert not paper.closed  # it was never opened
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"])
