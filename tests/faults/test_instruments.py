@@ -10,8 +10,8 @@ from drivers.simulators.stave_memory import Slot, parse_slot
 from drivers.simulators.violations import What
 from orchestrator.errors import WrongInstrument
 from orchestrator.model.words import Outcome
-from tests.faults.conftest import MakeRig
 from tests.faults.dialects import TESTERS, rewritten
+from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import GUARD_INPUT, SHORT_PROGRAM, SHORT_STEPS, STATIONS
 

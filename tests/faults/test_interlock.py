@@ -9,8 +9,8 @@ import pytest
 from drivers.simulators.output_models import Phase
 from orchestrator.model.words import Outcome
 from orchestrator.running.interlock import Trip
-from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS
+from tests.faults.fixtures import MakeRig
 from tests.faults.stations import FILE_INPUT, GUARD_INPUT, SHORT_STEPS, STATIONS, TESTER_INPUT
 
 DISTURBED = "withstand mains"

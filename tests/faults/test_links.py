@@ -9,8 +9,8 @@ from drivers.simulators.output_models import Phase
 from orchestrator.errors import OhmwardError
 from orchestrator.model.record import RunResult
 from orchestrator.model.words import Outcome
-from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS, OldAnswer, rewritten
+from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import PATIENT_INPUT, SHORT_PROGRAM, SHORT_STEPS, STATIONS
 

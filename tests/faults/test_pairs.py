@@ -21,7 +21,7 @@ from orchestrator.running.interlock import Interlock
 from orchestrator.running.rack import RunState
 from orchestrator.running.routing import Unconfirmed, apply_route
 from orchestrator.running.states import Phase
-from tests.faults.conftest import MakeRig
+from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import SHORT_PROGRAM, STATIONS
 

@@ -11,7 +11,7 @@ from drivers.simulators.unit import parse_unit
 from drivers.simulators.violations import What
 from orchestrator.errors import RelayMismatch
 from orchestrator.model.words import DischargeGrade, Outcome
-from tests.faults.conftest import MakeRig
+from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import GOOD, PROGRAM, SHORT_STEPS, STATIONS, unit_text
 

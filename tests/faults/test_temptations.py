@@ -19,8 +19,8 @@ from drivers.simulators.faults import half
 from drivers.simulators.output_models import Phase, Verdict
 from orchestrator.errors import Refused
 from orchestrator.model.words import Outcome
-from tests.faults.conftest import MakeRig
 from tests.faults.dialects import CHAINS, TESTERS, rewritten
+from tests.faults.fixtures import MakeRig
 from tests.faults.stations import (
     PROGRAM,
     SHORT_PROGRAM,

@@ -13,7 +13,7 @@ from orchestrator.errors import Refused, StationBusy
 from orchestrator.model.record import RunResult
 from orchestrator.model.words import Outcome
 from orchestrator.records.reader import list_runs, show_run
-from tests.faults.conftest import MakeRig
+from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import (
     BROKEN_MAINS,
