@@ -298,7 +298,7 @@ def test_every_command_of_the_text_exists_with_its_options(title: str) -> None:
 
 def real_station(folder: Path, links: dict[str, str]) -> Path:
     """The real station of the text at other ends, with a calibration that is never due."""
-    text = (folder / "real.yaml").read_text("utf-8").replace("2027-03-31", "2999-12-31")
+    text = (folder / "real.yaml").read_text("utf-8")
     for port, link in zip(("/dev/ttyUSB0", "/dev/ttyUSB1"), links.values(), strict=True):
         written = f"{{kind: serial, port: {port}}}"
         assert written in text

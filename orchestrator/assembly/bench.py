@@ -6,6 +6,7 @@ from typing import Any
 
 from orchestrator.assembly.plan import StationPlan
 from orchestrator.assembly.plugins import BENCHES, plugin
+from orchestrator.assembly.requests import check_calibration
 from orchestrator.clock import Clock, VirtualClock
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Refused
@@ -42,6 +43,10 @@ def make_bench(plan: StationPlan, fixture: Document[Fixture] | None, clock: Cloc
     return None
 
 
-def rehearse(plan: StationPlan, fixture: Document[Fixture] | None) -> None:
-    """Build the bench and throw it away. Raises Refused with what a run would be refused for."""
+def rehearse(plan: StationPlan, fixture: Document[Fixture] | None, clock: Clock) -> None:
+    """What a run would be refused for on opening: the bench, a calibration that was due.
+
+    Builds the bench and throws it away. Raises Refused.
+    """
+    check_calibration(plan, clock)
     make_bench(plan, fixture, VirtualClock())

@@ -42,15 +42,16 @@ def look(now: Situation, station: Path, program: Path | None, fixture: Path | No
     """Read, bind, describe. Raises Refused."""
     from orchestrator.assembly.bench import rehearse
     from orchestrator.cli.files import read_files
+    from orchestrator.clock import SystemClock
 
     files = read_files(station, program, fixture)
     if files.program is None:
         files.check_alone()
-        rehearse(files.plan, files.fixture)
+        rehearse(files.plan, files.fixture, SystemClock())
         _tell_station(now, files)
     else:
         schedule = files.bind()
-        rehearse(files.plan, files.fixture)
+        rehearse(files.plan, files.fixture, SystemClock())
         _tell_schedule(now, schedule)
     return Exit.DONE
 

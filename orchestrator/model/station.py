@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from orchestrator.documents import Strict, WholeNumber, YesNo
+from orchestrator.documents import Printable, Strict, WholeNumber, YesNo
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Name, Reason
 from orchestrator.quantities import Dimension, Quantity, QuantityField
@@ -18,6 +18,7 @@ SafeAc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "25 V")]
 SafeDc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "60 V")]
 Bleeder = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "1 kohm", "1 Gohm")]
 Farads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "100 uF")]
+Text = Annotated[str, Printable]
 Port = Annotated[WholeNumber, Field(ge=1, le=65535)]
 
 
@@ -33,7 +34,7 @@ class SerialLink(Strict):
     """A serial port; settings left out come from the profile."""
 
     kind: Literal["serial"]
-    port: Annotated[str, Field(min_length=1)]
+    port: Annotated[Text, Field(min_length=1)]
     baud: Annotated[WholeNumber, Field(ge=110, le=4_000_000)] | None = None
     bits: Literal["7", "8"] | None = None
     parity: Literal["none", "even", "odd"] | None = None
@@ -44,8 +45,8 @@ class VisaLink(Strict):
     """A VISA resource; ``backend`` is what pyvisa calls the library ('' is its default)."""
 
     kind: Literal["visa"]
-    resource: Annotated[str, Field(min_length=4)]
-    backend: str = ""
+    resource: Annotated[Text, Field(min_length=4)]
+    backend: Text = ""
 
 
 class SimulatedLink(Strict):
@@ -61,21 +62,21 @@ Link = Annotated[TcpLink | SerialLink | VisaLink | SimulatedLink, Field(discrimi
 class TesterEntry(Strict):
     """One safety tester of the station. ``address`` is for profiles whose telegrams carry one."""
 
-    profile: Annotated[str, Field(min_length=1, description="name of a profile, or its file")]
+    profile: Annotated[Text, Field(min_length=1, description="name of a profile, or its file")]
     link: Link
     simulated: YesNo = False
     serial: Name | None = None
     address: Annotated[WholeNumber, Field(ge=0, le=65535)] | None = None
     calibration_due: date | None = None
-    driver: str = "profile_tester"
+    driver: Text = "profile_tester"
 
 
 class Feed(Strict):
     """Which tester terminals feed one bank's buses; ``tester.terminal`` each."""
 
-    source: str | None = None
-    return_: Annotated[str | None, Field(alias="return")] = None
-    sense: str | None = None
+    source: Text | None = None
+    return_: Annotated[Text | None, Field(alias="return")] = None
+    sense: Text | None = None
 
 
 class UnitEntry(Strict):
@@ -87,7 +88,7 @@ class UnitEntry(Strict):
 
     name: Name
     address: Annotated[WholeNumber, Field(ge=0, le=65535)] | None = None
-    switches: str | None = None
+    switches: Text | None = None
     feeds: dict[Name, Feed] = Field(default_factory=dict)
     serial: Name | None = None
 
@@ -101,21 +102,21 @@ class ChainEntry(Strict):
     the same terminals.
     """
 
-    profile: Annotated[str, Field(min_length=1)]
+    profile: Annotated[Text, Field(min_length=1)]
     link: Link | None = None
     carried_by: Name | None = None
     built_in: Name | None = None
     simulated: YesNo = False
     units: Annotated[tuple[UnitEntry, ...], Field(min_length=1)]
     buses: Literal["joined", "separate"] = "joined"
-    driver: str = "profile_matrix"
+    driver: Text = "profile_matrix"
 
 
 class FileInput(Strict):
     """A text file holding 'closed' or 'open': for trials, refused with real testers."""
 
     kind: Literal["file"]
-    path: Annotated[str, Field(min_length=1)]
+    path: Annotated[Text, Field(min_length=1)]
 
 
 class TesterInput(Strict):
@@ -172,13 +173,13 @@ class Station(Strict):
     name: Name
     testers: Annotated[dict[Name, TesterEntry], Field(min_length=1)]
     chains: dict[Name, ChainEntry] = Field(default_factory=dict)
-    positions: Annotated[dict[Name, str], Field(min_length=1)]
+    positions: Annotated[dict[Name, Text], Field(min_length=1)]
     interlock: tuple[InterlockEntry, ...] = ()
     safe_level: SafeLevel = SafeLevel()
     relay_settle: RelaySettle = Quantity.of("50 ms", Dimension.TIME)
-    records: str = "records.sqlite"
+    records: Text = "records.sqlite"
     fixture: Fixture | None = None
     exemptions: tuple[Exemption, ...] = ()
     bleeders: tuple[BleederEntry, ...] = ()
-    simulated_unit: str | None = None
+    simulated_unit: Text | None = None
     """File that describes the unit under test of a simulated bench."""
