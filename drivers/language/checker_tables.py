@@ -144,6 +144,10 @@ def _proof_gaps(profile: TesterProfile, abilities: Abilities, locate: Locate) ->
     if abilities.discharge in (DischargeGrade.NONE, DischargeGrade.BLEEDER):
         told = "hazardous DC steps are refused unless the station declares a bleeder"
         yield Gap("no evidence of discharge", told, locate("off"))
+    for index, exchange in enumerate(profile.arm):
+        if exchange.read_back is None and not exchange.reply:
+            told = "it counts as on once sent; a power cycle before a start would not be noticed"
+            yield Gap("a protection that is armed and not read back", told, locate("arm", index))
     if not abilities.has_interlock_query:
         told = "the station needs interlock inputs of its own"
         yield Gap("no interlock query", told, locate("interlock"))

@@ -45,11 +45,6 @@ def answer_with(data: bytes, after_s: float = 0.005) -> Change:
     return lambda _message, _answers: ((after_s, data),)
 
 
-def replace_bytes(old: bytes, new: bytes) -> Change:
-    """Change a part of the answer, such as the address of the unit that answers."""
-    return lambda _, answers: tuple((at, data.replace(old, new)) for at, data in answers)
-
-
 @dataclass
 class _Rule:
     change: Change

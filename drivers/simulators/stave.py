@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from drivers.simulators.output import Output
     from drivers.simulators.sprig import Sprig
 
-PORT: Final = 40240
 _ANSWER_S: Final = 0.005
 _REFUSAL_S: Final = 0.003
 _END_AFTER_REFUSAL_S: Final = 0.025

@@ -13,7 +13,7 @@ from orchestrator.cli.codes import HELP, Exit
 from orchestrator.cli.new import new
 from orchestrator.cli.profile import profile_app
 from orchestrator.cli.records import records_app
-from orchestrator.cli.run import run_command
+from orchestrator.cli.run import EPILOG, run_command
 
 # No rich panels: they paint errors red, and red has a meaning here that an error message hasn't.
 app = typer.Typer(
@@ -28,7 +28,7 @@ app = typer.Typer(
 )
 app.command("new")(new)
 app.command("check")(check)
-app.command("run")(run_command)
+app.command("run", epilog=EPILOG)(run_command)
 app.add_typer(records_app, name="records")
 app.add_typer(profile_app, name="profile")
 

@@ -9,13 +9,14 @@ from typing import Any
 
 from orchestrator.errors import InstrumentFault, LinkError
 from orchestrator.model.record import OffProof
-from orchestrator.model.words import DischargeGrade, TesterState
+from orchestrator.model.words import DischargeGrade, StepKind, TesterState
 from orchestrator.running.commands import Command, Converse, Stop, Wait
 from orchestrator.running.rack import RunState, TesterSeat
-from orchestrator.running.states import WATCHED
+from orchestrator.running.states import WATCHED, Phase
 from orchestrator.running.watching import refresh_inputs
 
 LOOK_AGAIN_S = 0.02
+CHARGING = frozenset({StepKind.INSULATION, StepKind.WITHSTAND_DC})
 TRIES = 3
 """Link errors in a row after which a tester counts as unconfirmed."""
 
@@ -28,8 +29,8 @@ def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
 
     A tester that isn't proved off, nor says that it discharges, is stopped again at each look: a
     start that was still queued when the first stop arrived must not survive it, nor one that a
-    lagging state hides. Never raises for a failing link
-    or instrument: the answer then is an unproved one.
+    lagging state hides. Never raises for a failing link or instrument: the answer then is an
+    unproved one.
     """
     within_s = float(seat.adapter.abilities.off_within_s)
     until_s = run.now_s() + max(within_s, (seat.bleed_s or 0.0) + LOOK_AGAIN_S)
@@ -73,5 +74,12 @@ def graded(run: RunState, seat: TesterSeat, proof: OffProof) -> OffProof:
         since_s = seat.stopped_at_s
         waited = since_s is not None and run.now_s() - since_s >= seat.bleed_s
         return replace(proof, discharged=waited, grade=DischargeGrade.BLEEDER)
-    # No evidence at all: binding lets this through only where no charge can be hazardous.
-    return replace(proof, discharged=proof.grade is DischargeGrade.NONE)
+    # No evidence at all: binding lets this through only where no charge can be hazardous; what
+    # went before this process came is unknown.
+    unknown = run.phase is Phase.TAKE_OVER and _charges(seat)
+    return replace(proof, discharged=proof.grade is DischargeGrade.NONE and not unknown)
+
+
+def _charges(seat: TesterSeat) -> bool:
+    """Whether the tester can leave a hazardous DC charge behind."""
+    return not CHARGING.isdisjoint(seat.adapter.abilities.kinds)

@@ -12,7 +12,7 @@ from typing import Any
 from orchestrator.contract import SafetyTester
 from orchestrator.errors import LinkError, WrongInstrument
 from orchestrator.model.record import Identity
-from orchestrator.model.words import TesterState
+from orchestrator.model.words import DischargeGrade, TesterState
 from orchestrator.running.commands import Command, Converse, Stop, Wait
 from orchestrator.running.discharge import confirm_off
 from orchestrator.running.interlock import Trip
@@ -22,6 +22,10 @@ from orchestrator.running.states import Phase
 from orchestrator.running.watching import refresh_inputs
 
 Taking = Generator[Command, Any, None]
+BLEEDER_NEEDED = (
+    f"{PERSON_NEEDED}. This tester gives no evidence of discharge: declare the bleeder on its "
+    "output under 'bleeders' in the station file"
+)
 LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 
 
@@ -32,10 +36,11 @@ def take_over(run: RunState) -> Taking:
         proof = yield from confirm_off(run, seat)
         yield from _identify_tester(seat)
         if not (proof.off and proof.discharged):
+            blind = proof.off and proof.grade is DischargeGrade.NONE
             raise Unconfirmed(
                 f"tester {seat.name!r} is not confirmed off and discharged ({proof.state}); "
                 "relays stay as they are",
-                PERSON_NEEDED,
+                BLEEDER_NEEDED if blind else PERSON_NEEDED,
             )
     for chain in run.rack.chains.values():
         yield from _meet_chain(run, chain)

@@ -20,13 +20,21 @@ from orchestrator.contract import Sample, StartMark
 from orchestrator.errors import LinkLost, RelayMismatch, TimedOut
 from orchestrator.model.record import OffProof, Reading
 from orchestrator.model.schedule import Batch, Route
-from orchestrator.model.words import DischargeGrade, Measured, Outcome, ReadBackProof, TesterState
+from orchestrator.model.words import (
+    DischargeGrade,
+    Measured,
+    Outcome,
+    ReadBackProof,
+    StepKind,
+    TesterState,
+)
 from orchestrator.running import batch
 from orchestrator.running.commands import Command, Converse, Stop, Wait, Watch
-from orchestrator.running.discharge import confirm_off
+from orchestrator.running.discharge import confirm_off, graded
 from orchestrator.running.interlock import Interlock, RunCancelled, Trip
 from orchestrator.running.rack import Notice, RunState
 from orchestrator.running.routing import open_chain, prove_chain
+from orchestrator.running.states import Phase as RunPhase
 from orchestrator.running.take_over import take_over
 from orchestrator.running.watching import Seen
 from tests.faults.rig import STOPS, Rig
@@ -289,6 +297,26 @@ def test_a_bleeder_is_waited_for_however_soon_the_tester_says_that_it_is_off() -
             proof = stop.value
     assert proof == replace(off, discharged=True, grade=DischargeGrade.BLEEDER)
     assert 130.0 <= clock.monotonic() < 130.1
+
+
+@pytest.mark.parametrize(
+    ("phase", "kinds", "believed"),
+    [
+        (RunPhase.TAKE_OVER, {StepKind.INSULATION}, False),
+        (RunPhase.TAKE_OVER, {StepKind.WITHSTAND_DC, StepKind.BONDING}, False),
+        (RunPhase.TAKE_OVER, {StepKind.WITHSTAND_AC, StepKind.BONDING}, True),
+        (RunPhase.CONFIRMING, {StepKind.INSULATION}, True),
+    ],
+)
+def test_off_without_evidence_is_discharged_only_where_no_charge_can_be_from_before(
+    phase: RunPhase, kinds: set[StepKind], believed: bool
+) -> None:
+    """At first contact another program may have charged the unit; in a run binding refuses DC."""
+    adapter = SimpleNamespace(abilities=SimpleNamespace(kinds=dict.fromkeys(kinds)))
+    tester: Any = SimpleNamespace(adapter=adapter, bleed_s=None)
+    run: Any = SimpleNamespace(phase=phase)
+    off = OffProof(True, None, DischargeGrade.NONE, TesterState.OFF)
+    assert graded(run, tester, off).discharged is believed
 
 
 # ---- inputs

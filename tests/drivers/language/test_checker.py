@@ -225,6 +225,13 @@ MISSING = [
     ("a", "  simulated_serial: 'SIM-'\n", "", "simulated_serial", "taken for a real"),
     ("e", "off: {proof: event, discharge: status}", "off: {proof: none}", "off", "never counts"),
     ("e", "name: Tansworth", "name: Tansworth", "no interlock query", "interlock inputs"),
+    (
+        "b",
+        "off: {",
+        "arm: [{send: 'DOOR ON', class: sets}]\noff: {",
+        "not read back",
+        "would not be noticed",
+    ),
     ("a", ",{elapsed:s e4}", "", "elapsed", "exemption 'elapsed_time'"),
     ("a", "output: {ac_rms: 2000 V, ", "output: {", "no ac_rms rating", "refused"),
 ]
