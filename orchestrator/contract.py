@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol, TypeVar
 
+from orchestrator.clock import Clock
 from orchestrator.model.abilities import Abilities, MatrixAbilities
 from orchestrator.model.record import Entry, Identity, OffProof, Progress, TesterReading
 from orchestrator.model.schedule import Contact, Route, StepOrder
-from orchestrator.model.station import ChainEntry, TesterEntry
+from orchestrator.model.station import ChainEntry, IoEntry, IoInput, TesterEntry
 
 T = TypeVar("T")
 
@@ -241,6 +242,59 @@ class InputBlock(Protocol):
         ...
 
 
+class OutputBlock(Protocol):
+    """One output that must be refreshed to stay on: enable, or the green lamp.
+
+    Never raises and never waits: the scan calls it. What doesn't answer shows in ``problem``.
+    """
+
+    name: str
+    real: bool
+
+    def refresh(self, on: bool) -> None:
+        """Order the output, again each scan. An order that isn't renewed lapses by itself."""
+        ...
+
+    def drop(self) -> None:
+        """Off at once, ahead of anything that waits to be sent."""
+        ...
+
+    def seen(self) -> bool | None:
+        """The output as the block itself reports it; ``None`` where that isn't known or is old."""
+        ...
+
+    def problem(self, now_s: float) -> str | None:
+        """Why the output can't be relied on, or ``None``."""
+        ...
+
+
+class IoBlock(Protocol):
+    """A remote I/O block: hands out its inputs and outputs. One thread of its own serves it."""
+
+    name: str
+    real: bool
+
+    def input(self, name: str, source: IoInput, clock: Clock) -> InputBlock:
+        """One interlock input of this block, under the interlock's name."""
+        ...
+
+    def output(self, name: str, number: int) -> OutputBlock:
+        """One output of this block."""
+        ...
+
+    def bits(self) -> tuple[bool, ...] | None:
+        """All inputs as last read, ``None`` where that is too old to count."""
+        ...
+
+    def silence(self, seconds: float) -> None:
+        """Send nothing for so long (commissioning: does the coupler drop its outputs?)."""
+        ...
+
+    def close(self) -> None:
+        """Order every output off, then close; never raises."""
+        ...
+
+
 class Ticket(Protocol):
     """A promise that an entry reaches the disk."""
 
@@ -308,4 +362,15 @@ class ChainFactory(Protocol):
         self, entry: ChainEntry, name: str, folder: Path, testers: Mapping[str, BuiltTester]
     ) -> BuiltChain:
         """``testers``: those already built, for a chain that is carried or built in."""
+        ...
+
+
+class IoFactory(Protocol):
+    """Connects to a remote I/O block (entry points in group 'ohmward.io').
+
+    Raises LinkLost where it can't be reached. ``bench`` is the simulated bench or ``None``.
+    """
+
+    def __call__(self, entry: IoEntry, name: str, *, clock: Clock, bench: object | None) -> IoBlock:
+        """Connected, its outputs off, first read done."""
         ...

@@ -18,8 +18,15 @@ SafeAc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "25 V")]
 SafeDc = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "60 V")]
 Bleeder = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "1 kohm", "1 Gohm")]
 Farads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "100 uF")]
+Differ = Annotated[Quantity, QuantityField(Dimension.TIME, "1 ms", "2 s")]
+Debounce = Annotated[Quantity, QuantityField(Dimension.TIME, "0 s", "100 ms")]
+ChangesWithin = Annotated[Quantity, QuantityField(Dimension.TIME, "20 ms", "2 s")]
+Period = Annotated[Quantity, QuantityField(Dimension.TIME, "5 ms", "100 ms")]
+Watchdog = Annotated[Quantity, QuantityField(Dimension.TIME, "10 ms", "5 s")]
+Settle = Annotated[Quantity, QuantityField(Dimension.TIME, "0 s", "10 s")]
 Text = Annotated[str, Printable]
 Port = Annotated[WholeNumber, Field(ge=1, le=65535)]
+Bit = Annotated[WholeNumber, Field(ge=0, le=255)]
 
 
 class TcpLink(Strict):
@@ -132,15 +139,113 @@ class SimulatedInput(Strict):
     kind: Literal["simulated"]
 
 
-Input = Annotated[FileInput | TesterInput | SimulatedInput, Field(discriminator="kind")]
+class SecondChannel(Strict):
+    """The other contact of a two-channel input: ``opposite`` (antivalent) or ``same``.
+
+    For as long as ``differ_at_most`` the two may contradict each other, while they move.
+    """
+
+    input: Bit
+    moves: Literal["opposite", "same"]
+    differ_at_most: Differ = Quantity.of("100 ms", Dimension.TIME)
+
+
+class IoInput(Strict):
+    """An input of a remote I/O block; ``closed_when``: the level that a closed guard gives."""
+
+    kind: Literal["io"]
+    block: Name
+    input: Bit
+    closed_when: Literal["high", "low"] = "high"
+    second: SecondChannel | None = None
+
+
+Input = Annotated[FileInput | TesterInput | SimulatedInput | IoInput, Field(discriminator="kind")]
 
 
 class InterlockEntry(Strict):
-    """A named interlock input; older than ``stale_after`` counts as open."""
+    """A named interlock input; older than ``stale_after`` counts as open.
+
+    ``purpose``: a guard may be opened between runs, an emergency stop is an alarm then too.
+    ``debounce``: a new state counts once it has lasted so long.
+    """
 
     name: Name
     source: Input
+    purpose: Literal["guard", "emergency_stop"] = "guard"
+    debounce: Debounce = Quantity.of("0 s", Dimension.TIME)
     stale_after: Stale = Quantity.of("500 ms", Dimension.TIME)
+
+
+class LifeSign(Strict):
+    """An input that proves the backplane behind a coupler alive: it must change all the time.
+
+    ``follows``: the output that this program toggles and that is wired to the input; without it
+    something else (a flasher relay) makes it toggle.
+    """
+
+    input: Bit
+    follows: Bit | None = None
+    changes_within: ChangesWithin = Quantity.of("300 ms", Dimension.TIME)
+
+
+class IoEntry(Strict):
+    """A remote I/O block behind a Modbus TCP coupler, inputs and outputs counted from 0.
+
+    Attributes:
+        unit: the Modbus unit identifier.
+        inputs, outputs: how many bits are read and written.
+        period: how often the block is read and its outputs are refreshed.
+        drops_after: the coupler's own watchdog, as set there: without refreshing for so long it
+            drops its outputs by itself.
+    """
+
+    host: Name
+    port: Port = 502
+    unit: Annotated[WholeNumber, Field(ge=0, le=255)] = 1
+    inputs: Annotated[WholeNumber, Field(ge=0, le=256)] = 8
+    outputs: Annotated[WholeNumber, Field(ge=0, le=256)] = 8
+    first_input: Annotated[WholeNumber, Field(ge=0, le=65535)] = 0
+    first_output: Annotated[WholeNumber, Field(ge=0, le=65535)] = 0
+    period: Period = Quantity.of("10 ms", Dimension.TIME)
+    drops_after: Watchdog
+    life_sign: LifeSign | None = None
+    simulated: YesNo = False
+    driver: Text = "modbus_tcp"
+
+
+class OutputPlace(Strict):
+    """One output of a remote I/O block."""
+
+    block: Name
+    output: Bit
+
+
+class EnableOutput(OutputPlace):
+    """The output that lets the testers' outputs on: on during a run only, dropped at a trip.
+
+    ``feeds_relay_coils`` must be said: an enable that also feeds the matrices' coils would open
+    contacts under load and take the discharge path away, and is refused.
+    ``settle``: from switching it on until the testers see it.
+    """
+
+    feeds_relay_coils: YesNo
+    settle: Settle = Quantity.of("200 ms", Dimension.TIME)
+
+
+class Outputs(Strict):
+    """What the station switches beside the instruments. The red lamp is the hardware's."""
+
+    enable: EnableOutput | None = None
+    green_lamp: OutputPlace | None = None
+
+
+class WatchedInput(Strict):
+    """A spare input of a remote I/O block that is shown and recorded, but stops nothing."""
+
+    name: Name
+    block: Name
+    input: Bit
 
 
 class SafeLevel(Strict):
@@ -175,6 +280,9 @@ class Station(Strict):
     chains: dict[Name, ChainEntry] = Field(default_factory=dict)
     positions: Annotated[dict[Name, Text], Field(min_length=1)]
     interlock: tuple[InterlockEntry, ...] = ()
+    io: dict[Name, IoEntry] = Field(default_factory=dict)
+    outputs: Outputs = Outputs()
+    watched: tuple[WatchedInput, ...] = ()
     safe_level: SafeLevel = SafeLevel()
     relay_settle: RelaySettle = Quantity.of("50 ms", Dimension.TIME)
     records: Text = "records.sqlite"
