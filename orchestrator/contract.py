@@ -13,6 +13,7 @@ from typing import Protocol, TypeVar
 
 from orchestrator.clock import Clock
 from orchestrator.model.abilities import Abilities, MatrixAbilities
+from orchestrator.model.alarms import Alarm
 from orchestrator.model.record import Entry, Identity, OffProof, Progress, TesterReading
 from orchestrator.model.schedule import Contact, Route, StepOrder
 from orchestrator.model.station import ChainEntry, IoEntry, IoInput, TesterEntry
@@ -286,6 +287,11 @@ class IoBlock(Protocol):
         """All inputs as last read, ``None`` where that is too old to count."""
         ...
 
+    @property
+    def outputs_after_silence(self) -> tuple[bool, ...] | None:
+        """The outputs as reported after a `silence`, before anything was written again."""
+        ...
+
     def silence(self, seconds: float) -> None:
         """Send nothing for so long (commissioning: does the coupler drop its outputs?)."""
         ...
@@ -312,6 +318,10 @@ class RunStore(Protocol):
 
     def unfinished(self) -> tuple[str, ...]:
         """Ids of runs that have no end yet."""
+        ...
+
+    def alarms(self) -> tuple[Alarm, ...]:
+        """Latched alarms, the oldest first; what is queued counts."""
         ...
 
     def close(self) -> None:

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from drivers.language.profile_banks import ChainModel, SwitchModel
 from orchestrator.errors import Fault, Refused
 from orchestrator.fault_words import counted
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One position of a switch: printed number, how it stands, its worth where it counts."""
+
+    number: int
+    word: str
+    counts: bool
+    worth: int
 
 
 def address_of(switches: str, chain: ChainModel) -> int:
@@ -29,7 +41,16 @@ def address_of(switches: str, chain: ChainModel) -> int:
 
 
 def picture(address: int, chain: ChainModel) -> str:
-    """How the switch must stand for an address.
+    """How the switch must stand for an address, in words.
+
+    Raises:
+        Refused: no switch in the profile, or the switch can't show this address.
+    """
+    return " ".join(position.word for position in positions(address, chain))
+
+
+def positions(address: int, chain: ChainModel) -> tuple[Position, ...]:
+    """How the switch must stand for an address, position 1 first.
 
     Raises:
         Refused: no switch in the profile, or the switch can't show this address.
@@ -41,7 +62,38 @@ def picture(address: int, chain: ChainModel) -> str:
         expected = f"an address from {switch.offset} to {most}"
         raise _refused(str(address), expected, "choose an address that the switch can show")
     off = switch.words[0] if switch.on == switch.words[1] else switch.words[1]
-    return " ".join(switch.on if number & weight else off for weight in _weights(switch))
+    return tuple(
+        Position(place, switch.on if number & worth else off, bool(number & worth), worth)
+        for place, worth in enumerate(_weights(switch), start=1)
+    )
+
+
+def one_bit_neighbours(address: int, chain: ChainModel) -> tuple[int, ...]:
+    """What the switch shows with one position standing wrong, within the unit's range; position 1
+    first. Raises Refused like `positions`."""
+    stands = positions(address, chain)
+    read = [address - p.worth if p.counts else address + p.worth for p in stands]
+    return tuple(other for other in read if in_range(other, chain))
+
+
+def reversed_reading(address: int, chain: ChainModel) -> int:
+    """What the switch shows if its positions were set from the wrong end; perhaps outside the
+    unit's range. Raises Refused like `positions`."""
+    stands = positions(address, chain)
+    pairs = zip(stands, reversed(stands), strict=True)
+    return _switch(chain).offset + sum(here.worth for here, there in pairs if there.counts)
+
+
+def inverted_reading(address: int, chain: ChainModel) -> int:
+    """What the switch shows if each position was set the other way round; perhaps outside the
+    unit's range. Raises Refused like `positions`."""
+    stands = positions(address, chain)
+    return _switch(chain).offset + sum(p.worth for p in stands if not p.counts)
+
+
+def in_range(address: int, chain: ChainModel) -> bool:
+    """Whether a unit may have this address."""
+    return chain.addresses[0] <= address <= chain.addresses[1]
 
 
 def checked_address(address: int, chain: ChainModel) -> int:
@@ -51,7 +103,7 @@ def checked_address(address: int, chain: ChainModel) -> int:
         Refused: outside the unit's range.
     """
     least, most = chain.addresses
-    if not least <= address <= most:
+    if not in_range(address, chain):
         remedy = "set the switch to an address of this range"
         raise _refused(f"address {address}", f"an address from {least} to {most}", remedy)
     return address

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from drivers.simulators.base import Instrument
+    from drivers.simulators.io_block import SimulatedIo
     from drivers.simulators.output import Output
     from drivers.simulators.relays import Key, RelayUnit
     from drivers.simulators.unit import UnitUnderTest
@@ -83,6 +84,8 @@ class Bench:
         self._log = ViolationLog()
         self._watcher = Watcher(self, self._log)
         self._guard_closed = True
+        self._enabled = True
+        self._blocks: dict[str, SimulatedIo] = {}
         self._guard_listeners: list[Callable[[bool], None]] = []
         self._timers.follow(self._catch_up_locked)
 
@@ -163,7 +166,7 @@ class Bench:
 
     @property
     def guard_closed(self) -> bool:
-        """The protective guard, as every interlock contact of the bench sees it."""
+        """The protective guard."""
         with self.lock:
             self.catch_up()
             return self._guard_closed
@@ -174,15 +177,51 @@ class Bench:
             self.catch_up()
             if closed == self._guard_closed:
                 return
+            before = self.interlock_closed
             self._guard_closed = closed
-            for listener in self._guard_listeners:
-                listener(closed)
+            self._tell_listeners(before)
             if not closed:
                 self._watcher.guard_opened()
 
+    @property
+    def interlock_closed(self) -> bool:
+        """What the instruments' interlock contacts see: the guard and the enable in series."""
+        with self.lock:
+            self.catch_up()
+            return self._guard_closed and self._enabled
+
+    @property
+    def enabled(self) -> bool:
+        """The enable output; on where the station has none."""
+        return self._enabled
+
+    @enabled.setter
+    def enabled(self, on: bool) -> None:
+        with self.lock:
+            self.catch_up()
+            before = self.interlock_closed
+            self._enabled = on
+            self._tell_listeners(before)
+
+    def _tell_listeners(self, before: bool) -> None:
+        closed = self.interlock_closed
+        if closed != before:
+            for listener in self._guard_listeners:
+                listener(closed)
+
     def on_guard(self, listener: Callable[[bool], None]) -> None:
-        """Have an instrument told when the guard closes (True) or opens."""
+        """Have an instrument told when its interlock contact closes (True) or opens."""
         self._guard_listeners.append(listener)
+
+    # ---- remote I/O
+
+    def add_block(self, name: str, block: SimulatedIo) -> None:
+        """Put a remote I/O block on the bench."""
+        self._blocks[name] = block
+
+    def io_block(self, name: str) -> SimulatedIo:
+        """A remote I/O block of the bench. Raises KeyError."""
+        return self._blocks[name]
 
     # ---- looks
 

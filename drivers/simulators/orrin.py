@@ -151,7 +151,7 @@ class Orrin(LineInstrument):
             "*OPC": lambda: "1",
             "*TST": self._self_test,
             "*STB": lambda: str(self.status_byte()),
-            "GUARD:DOOR": lambda: "CLOSED" if self.bench.guard_closed else "OPEN",
+            "GUARD:DOOR": lambda: "CLOSED" if self.bench.interlock_closed else "OPEN",
             "GUARD:WATCH": lambda: "ON" if self._watch else "OFF",
             "TASK:COUNT": lambda: str(self._count),
             "TASK:STATE": self._state,
@@ -228,7 +228,7 @@ class Orrin(LineInstrument):
             raise ScpiError(-213)
         if self._trip:
             raise ScpiError(302)
-        if self._watch and not self.bench.guard_closed:
+        if self._watch and not self.bench.interlock_closed:
             raise ScpiError(301)
         order = self._setup.order()
         self._count = self._count % 65535 + 1
@@ -236,7 +236,7 @@ class Orrin(LineInstrument):
 
     def _clear(self) -> None:
         self._not_running()
-        if self._trip and not self.bench.guard_closed:
+        if self._trip and not self.bench.interlock_closed:
             raise ScpiError(302)
         self._trip = False
 

@@ -175,7 +175,7 @@ class Pell(LineInstrument):
         if letters == "QT":
             return self._state()
         if letters == "QI":
-            return "1" if self.bench.guard_closed else "0"
+            return "1" if self.bench.interlock_closed else "0"
         if letters == "QL":
             return self._live()
         if self._result is None:
@@ -190,7 +190,7 @@ class Pell(LineInstrument):
             self.output.halt(Verdict.HALTED)
             return STOP_S
         self._may(remote=True, sound=True, idle=True)
-        closed = self.bench.guard_closed
+        closed = self.bench.interlock_closed
         if letters == "CL":
             if self._trip and not closed:
                 raise Refusal(6)

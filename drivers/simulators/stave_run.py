@@ -95,7 +95,7 @@ class Runner:
             (0x0040, self._complete),
             (0x0080, self._failed),
             (0x0100, self._tripped),
-            (0x0200, not self.bench.guard_closed),
+            (0x0200, not self.bench.interlock_closed),
             (0x0400, self._error),
             (0x0800, self._stopped),
         )
@@ -138,7 +138,7 @@ class Runner:
         if self.running or self._output_bits() != 0x0020:
             raise Refused(6)
         reasons = (
-            (7, not self.bench.guard_closed),
+            (7, not self.bench.interlock_closed),
             (8, not filled),
             (10, self._tripped or self._error),
         )
@@ -166,7 +166,7 @@ class Runner:
         """
         if self.running:
             raise Refused(6)
-        if self._tripped and not self.bench.guard_closed:
+        if self._tripped and not self.bench.interlock_closed:
             raise Refused(7)
         self._complete = self._failed = False  # section 2: bits 6, 7, 8, 10, 11
         self._tripped = self._error = self._stopped = False
@@ -185,7 +185,7 @@ class Runner:
     # ---- slot after slot
 
     def _next_slot(self) -> None:
-        if not self.bench.guard_closed:
+        if not self.bench.interlock_closed:
             self._guard_off(self._power_ups)
             return
         self._between = None

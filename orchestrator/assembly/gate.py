@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
+from orchestrator.assembly.sign_off import require_sign_off
 from orchestrator.errors import Fault, Refused
 from orchestrator.model.schedule import Schedule
 
@@ -17,13 +19,6 @@ CAUTION: this test applies voltages and currents that can kill.
 Confirm = Callable[[str, bool], bool]
 """Shown the cautions and whether the station is real; answers whether to go on."""
 
-NO_SIGN_OFF = Fault(
-    what="going on without a question at a station with real instruments",
-    found="no recorded commissioning sign-off of this station",
-    expected="a sign-off, or a person who answers the question",
-    remedy="leave out --yes and answer the question (recording a sign-off is not built yet)",
-)
-
 NO_ANSWER = Fault(
     what="the run was not confirmed",
     found="no answer: standard input has ended",
@@ -33,15 +28,21 @@ NO_ANSWER = Fault(
 """Raised by a `Confirm` that can't ask anybody."""
 
 
-def pass_gate(schedule: Schedule, confirm: Confirm | None) -> None:
+def pass_gate(
+    schedule: Schedule, confirm: Confirm | None, stamps: Iterable[Mapping[str, Any]] = ()
+) -> Mapping[str, Any] | None:
     """Raise Refused unless this run may energise.
 
-    ``confirm=None`` means 'without asking': enough on a simulated station only.
+    Args:
+        confirm: ``None`` means 'without asking': at a station with real instruments that needs a
+            sign-off that holds.
+        stamps: the station's sign-offs, the newest first.
+
+    Returns:
+        The sign-off that was leant on; the instruments are still to be compared with it.
     """
     if confirm is None:
-        if not schedule.simulated:
-            raise Refused([NO_SIGN_OFF])
-        return
+        return None if schedule.simulated else require_sign_off(stamps, schedule.hashes)
     if not confirm(CAUTIONS, not schedule.simulated):
         raise Refused(
             [
@@ -53,3 +54,4 @@ def pass_gate(schedule: Schedule, confirm: Confirm | None) -> None:
                 )
             ]
         )
+    return None

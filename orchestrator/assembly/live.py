@@ -12,27 +12,24 @@ from typing import Any, Self
 from orchestrator.assembly.bench import make_bench
 from orchestrator.assembly.gate import Confirm, pass_gate
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
-from orchestrator.assembly.plugins import INPUTS, LINKS, plugin
-from orchestrator.assembly.requests import check_calibration, check_request
+from orchestrator.assembly.racks import RackBuilder
+from orchestrator.assembly.requests import check_calibration, check_person, check_request
+from orchestrator.assembly.sign_off import require_same_instruments
 from orchestrator.assembly.virtual import PatientStore
-from orchestrator.binding.proofs import worst_bleed_s
 from orchestrator.binding.stations import check_station
 from orchestrator.clock import Clock, SystemClock, VirtualClock
-from orchestrator.contract import InputBlock, Link, RelayMatrix, SafetyTester
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Refused
+from orchestrator.model.alarms import Alarm
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program
 from orchestrator.model.record import RunResult
 from orchestrator.model.schedule import Schedule
-from orchestrator.model.station import Link as LinkEntry
-from orchestrator.model.station import SimulatedInput, Station, TesterInput
+from orchestrator.model.station import Station
 from orchestrator.records.lock import StationLock
 from orchestrator.records.store import SqliteStore
+from orchestrator.running.alarming import require_none
 from orchestrator.running.controller import Controller, Request, Show, quiet
-from orchestrator.running.interlock import Interlock
-from orchestrator.running.ports import Port
-from orchestrator.running.rack import ChainSeat, Rack, TesterSeat
 
 
 def software_version() -> str:
@@ -82,7 +79,9 @@ class LiveStation:
             self._store = SqliteStore(plan.records)
             self._closing.callback(self._store.close)
             self.bench = bench if bench is not None else make_bench(plan, fixture, self.clock)
-            self.controller = Controller(self._rack(), version=software_version(), show=show)
+            store = PatientStore(self._store) if self._virtual else self._store
+            rack = RackBuilder(plan, self.clock, self.bench, self._closing).rack(store)
+            self.controller = Controller(rack, version=software_version(), show=show)
         except BaseException:
             self._closing.close()
             raise
@@ -119,10 +118,36 @@ class LiveStation:
         """
         schedule = work if isinstance(work, Schedule) else self.bind(work)
         _check_station(schedule, self.plan)
+        require_none(self.controller.alarms)
         request = Request(serial, operator, attempt)
         check_request(request)
-        pass_gate(schedule, confirm)
+        stamps = () if schedule.simulated else self._store.sign_offs()
+        stamp = pass_gate(schedule, confirm, stamps)
+        if stamp is not None:
+            self.controller.make_ready()
+            require_same_instruments(stamp, self.controller.instruments())
         return self.controller.run(schedule, request)
+
+    @property
+    def alarms(self) -> tuple[Alarm, ...]:
+        """What is latched; nothing runs before a person has reset it."""
+        return self.controller.alarms
+
+    def reset(self, *, by: str) -> tuple[Alarm, ...]:
+        """A person's act: take over and clear what is latched, every input closed.
+
+        Nothing starts by it. Raises Refused (no name), Trip, LinkError, InstrumentFault: what was
+        latched stays so.
+        """
+        check_person(by)
+        return self.controller.reset(by)
+
+    def idle(self, until: Callable[[], bool]) -> None:
+        """Watch the station between runs until ``until()`` says so; the enable is off.
+
+        Raises Found (a Trip) after the station was made safe and an alarm was latched.
+        """
+        self.controller.idle(until)
 
     def cancel(self, reason: str) -> None:
         """End a run safely; from a signal handler or another thread."""
@@ -142,80 +167,6 @@ class LiveStation:
         trace: TracebackType | None,
     ) -> None:
         self.close()
-
-    # ---- building
-
-    def _open(self, entry: LinkEntry, name: str, defaults: object | None) -> Link:
-        kinds: dict[str, dict[str, Any]] = {
-            "tcp": {},
-            "serial": {"defaults": defaults},
-            "visa": {"defaults": defaults},
-            "simulated": {"bench": self.bench},
-        }
-        opening = plugin(LINKS, entry.kind)
-        link: Link = opening(entry, name=name, clock=self.clock, **kinds[entry.kind])
-        self._closing.callback(link.close)
-        return link
-
-    def _rack(self) -> Rack:
-        station = self.plan.station
-        ports: dict[str, Port] = {}
-        owners: dict[str, SafetyTester | RelayMatrix] = {}
-        for name, built in self.plan.testers.items():
-            link = self._open(station.testers[name].link, name, built.link_defaults)
-            ports[name], owners[name] = Port(link, self.clock), built.adapter
-        for name, chain in self.plan.chains.items():
-            entry = station.chains[name]
-            if entry.link is not None and chain.adapter is not None:
-                port = Port(self._open(entry.link, name, chain.link_defaults), self.clock)
-                ports[name], owners[name] = port, chain.adapter
-        return Rack(
-            ports=ports,
-            owners=owners,
-            testers={name: self._tester(name) for name in station.testers},
-            chains={name: self._chain(name) for name in station.chains},
-            inputs=tuple(self._inputs()),
-            tester_inputs={
-                entry.name: entry.source.tester
-                for entry in station.interlock
-                if isinstance(entry.source, TesterInput)
-            },
-            interlock=Interlock({e.name: float(e.stale_after) for e in station.interlock}),
-            clock=self.clock,
-            store=PatientStore(self._store) if self._virtual else self._store,
-            safe_ac_v=station.safe_level.ac.value,
-            safe_dc_v=station.safe_level.dc.value,
-            relay_settle_s=float(station.relay_settle),
-        )
-
-    def _tester(self, name: str) -> TesterSeat:
-        entry = self.plan.station.testers[name]
-        adapter = self.plan.testers[name].adapter
-        bleed_s = worst_bleed_s(self.plan.station, name, adapter.abilities)
-        return TesterSeat(name, adapter, name, entry.simulated, entry.serial, bleed_s)
-
-    def _chain(self, name: str) -> ChainSeat:
-        entry, built = self.plan.station.chains[name], self.plan.chains[name]
-        port = entry.carried_by or entry.built_in or name
-        serials = {unit.name: unit.serial for unit in entry.units if unit.serial is not None}
-        return ChainSeat(
-            name, built.adapter, port, built.abilities, entry.simulated, serials=serials
-        )
-
-    def _inputs(self) -> list[InputBlock]:
-        blocks: list[InputBlock] = []
-        for entry in self.plan.station.interlock:
-            source = entry.source
-            if isinstance(source, TesterInput):
-                continue
-            extra: dict[str, Any] = (
-                {"guard": self.bench}
-                if isinstance(source, SimulatedInput)
-                else {"folder": self.plan.folder}
-            )
-            make: Callable[..., InputBlock] = plugin(INPUTS, source.kind)
-            blocks.append(make(entry.name, source, clock=self.clock, **extra))
-        return blocks
 
 
 def _check_station(schedule: Schedule, plan: StationPlan) -> None:

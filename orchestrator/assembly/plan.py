@@ -12,6 +12,7 @@ from orchestrator.assembly.plugins import DRIVERS, plugin
 from orchestrator.binding.bind import bind
 from orchestrator.binding.instruments import Instruments
 from orchestrator.binding.real import is_simulated
+from orchestrator.binding.stop_budget import StopMessage, StopTime, stop_times
 from orchestrator.contract import BuiltChain, BuiltTester, ChainFactory, TesterFactory
 from orchestrator.documents import Document, read_document
 from orchestrator.errors import Fault, Position, Refused
@@ -52,6 +53,14 @@ class StationPlan:
     ) -> Schedule:
         """Bind a program to this station. Raises Refused with every fault at once."""
         return bind(program, fixture or self.inline_fixture(), self.document, self.instruments())
+
+    def stop_times(self) -> tuple[StopTime, ...]:
+        """The station's stop-time budget: one for each tester, one for the enable output."""
+        messages = {
+            name: StopMessage(sum(map(len, built.adapter.stop_bytes)), built.link_defaults)
+            for name, built in self.testers.items()
+        }
+        return stop_times(self.station, self.instruments(), messages)
 
     def inline_fixture(self) -> Document[Fixture]:
         """The station's own fixture. Raises Refused where it has none."""

@@ -11,6 +11,7 @@ from orchestrator.errors import Fault, Refused
 DRIVERS = "ohmward.drivers"
 LINKS = "ohmward.links"
 INPUTS = "ohmward.inputs"
+IO = "ohmward.io"
 BENCHES = "ohmward.benches"
 
 

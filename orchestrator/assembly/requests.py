@@ -27,6 +27,13 @@ def check_request(request: Request) -> None:
         raise Refused(faults)
 
 
+def check_person(name: str) -> None:
+    """Whoever resets or signs off is named. Raises Refused."""
+    faults = _faults("the person's name", name, LONGEST_NAME, "--by", needed=True)
+    if faults:
+        raise Refused(faults)
+
+
 def _faults(what: str, text: str, longest: int, option: str, *, needed: bool) -> list[Fault]:
     expected = f"{'1' if needed else '0'} to {longest} printable characters, no blank at an end"
     remedy = f"give it with {option} ({option[2:]}= in Python)"

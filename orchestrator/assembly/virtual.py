@@ -6,6 +6,7 @@ as many seconds as the disk takes looks, differently on every run.
 
 from __future__ import annotations
 
+from orchestrator.model.alarms import Alarm
 from orchestrator.model.record import Entry
 from orchestrator.records.store import SqliteStore, WriteTicket
 
@@ -36,6 +37,10 @@ class PatientStore:
     def unfinished(self) -> tuple[str, ...]:
         """Ids of runs that have no end yet."""
         return self._store.unfinished()
+
+    def alarms(self) -> tuple[Alarm, ...]:
+        """What is latched."""
+        return self._store.alarms()
 
     def close(self) -> None:
         """Write what is queued and close."""

@@ -83,7 +83,9 @@ def _edge_time(
     if span is None:
         return None
     chosen = min(max(span.least, SHORTEST_RISE_S), span.most)
-    reasons.append(f"{word} not asked: {seconds(chosen)}, the tester's shortest from 0.1 s on")
+    reasons.append(
+        f"No {word} is asked: {seconds(chosen)}, the tester's shortest from 0.1 s on [profile]."
+    )
     return chosen
 
 
@@ -104,7 +106,9 @@ def _frequency(
     if asked is not None:
         return asked.value
     if waveform is Waveform.AC and ability.frequencies:
-        reasons.append(f"frequency not asked: {hertz(ability.frequencies[0])}")
+        reasons.append(
+            f"No frequency is asked: {hertz(ability.frequencies[0])}, the tester's first [profile]."
+        )
         return ability.frequencies[0]
     return None
 

@@ -11,6 +11,8 @@ from orchestrator.binding.batches import cut
 from orchestrator.binding.context import Context, Task
 from orchestrator.binding.fixtures import check_fixture
 from orchestrator.binding.instruments import Instruments
+from orchestrator.binding.lead_heat import check_lead_heat
+from orchestrator.binding.offsets import offset_notices
 from orchestrator.binding.order import check_interlock, check_protective_earth
 from orchestrator.binding.proofs import (
     Missing,
@@ -19,8 +21,10 @@ from orchestrator.binding.proofs import (
     used_exemptions,
 )
 from orchestrator.binding.real import is_simulated
+from orchestrator.binding.routes import Routing
+from orchestrator.binding.station_io import io_notices
 from orchestrator.binding.stations import check_station
-from orchestrator.binding.steps import Outcome, bind_step, proof_notices
+from orchestrator.binding.steps import Attempt, Outcome, bind_step, proof_notices
 from orchestrator.binding.wiring import wire
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Position, Refused
@@ -52,6 +56,7 @@ def bind(
         *check_station(station, instruments),
         *check_fixture(fixture, station.model),
         *(fault for outcome in outcomes for fault in outcome.faults),
+        *check_lead_heat(context, _bound(attempts)),
         *check_protective_earth(context),
         *check_interlock(context, _hazardous(outcomes)),
         *check_exemptions(context, missing),
@@ -61,7 +66,13 @@ def bind(
     steps = [attempt.bound for attempt in attempts if attempt.bound is not None]
     if len(steps) != len(program.model.steps):
         raise Refused((_unexplained(program, outcomes),))
-    return _schedule(context, steps, missing, proof_notices(outcomes))
+    warnings = (warning for attempt in attempts for warning in attempt.warnings)
+    notices = (*warnings, *proof_notices(outcomes))
+    return _schedule(context, steps, missing, notices)
+
+
+def _bound(attempts: Iterable[Attempt]) -> list[tuple[BoundStep, Routing]]:
+    return [(a.bound, a.routing) for a in attempts if a.bound is not None and a.routing is not None]
 
 
 def _hazardous(outcomes: Iterable[Outcome]) -> list[Task]:
@@ -90,7 +101,7 @@ def _schedule(
     context: Context,
     steps: list[BoundStep],
     missing: tuple[Missing, ...],
-    about_proof: tuple[str, ...],
+    about_steps: tuple[str, ...],
 ) -> Schedule:
     program, station = context.program.model, context.station.model
     used = used_exemptions(context, missing)
@@ -115,7 +126,7 @@ def _schedule(
         exemptions=used,
         no_protective_earth=program.no_protective_earth,
         bleed_s=bleed_times_s(context, steps),
-        notices=(*_notices(context, used), *about_proof),
+        notices=(*_notices(context, used), *about_steps),
     )
 
 
@@ -129,6 +140,7 @@ def _notices(context: Context, used: dict[tuple[str, str], str]) -> tuple[str, .
     station = context.station.model
     simulated = "simulated station: no verdict of it counts as a test"
     found = [simulated] if is_simulated(station) else []
+    found += [*io_notices(station), *offset_notices(context.fixture.model)]
     found += [
         f"exemption {entry.rule} of {entry.instrument} isn't needed here"
         for entry in station.exemptions

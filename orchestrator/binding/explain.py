@@ -13,6 +13,23 @@ def describe(schedule: Schedule) -> list[str]:
     return [_line(step) for step in schedule.steps]
 
 
+def why(step: BoundStep) -> list[str]:
+    """The figures behind one step, a sentence each; last how long it is expected to take."""
+    takes = (
+        f"Takes {step.predicted_s:.1f} s of rise, dwell and fall, and about {step.around_s:.1f} s "
+        "of relays, discharge and messages [estimate]."
+    )
+    return [*step.reasons, takes]
+
+
+def describe_duration(schedule: Schedule) -> str:
+    """How long the whole program takes."""
+    return (
+        f"about {schedule.estimated_s:.0f} s: {schedule.predicted_s:.1f} s of rise, dwell and "
+        "fall, the rest estimated for relays, discharge and messages"
+    )
+
+
 def _line(step: BoundStep) -> str:
     hazard = "hazardous" if step.hazardous else "not hazardous"
     return (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from difflib import get_close_matches
 
+from orchestrator.binding.offsets import check_offsets
 from orchestrator.documents import Document
 from orchestrator.errors import Fault
 from orchestrator.model.fixture import Fixture
@@ -17,6 +18,7 @@ def check_fixture(fixture: Document[Fixture], station: Station) -> tuple[Fault, 
         *_check_positions(fixture, station),
         *_check_leads(fixture, station),
         *_check_offsets(fixture),
+        *check_offsets(fixture),
     )
 
 

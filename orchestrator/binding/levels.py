@@ -191,7 +191,8 @@ def _told(asked: StepOrder, wire: StepOrder) -> Iterator[str]:
         )
         pairs.append(("flash_over", *texts, wire.flash_over > asked.flash_over))
     for word, was, now, up in pairs:
-        yield f"{word}: asked {was}, on the wire {now} (rounded {'up' if up else 'down'})"
+        way = "up" if up else "down"
+        yield f"The wire carries {word} {now} for {was} asked: rounded {way} [profile]."
 
 
 def at_level(order: StepOrder) -> str:

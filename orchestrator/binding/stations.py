@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from orchestrator.binding.feeds import check_feeds
 from orchestrator.binding.instruments import Instruments
 from orchestrator.binding.real import check_interlock_inputs, check_not_mixed
+from orchestrator.binding.station_io import check_station_io
 from orchestrator.binding.units import check_addresses
 from orchestrator.binding.visa_names import why_not
 from orchestrator.binding.wiring import Channel, Terminal, read_place
@@ -34,6 +35,7 @@ def check_station(document: Document[Station], instruments: Instruments) -> tupl
         *_check_positions(document, instruments),
         *check_not_mixed(document),
         *check_interlock_inputs(document, instruments),
+        *check_station_io(document),
         *_check_names(document),
     )
 

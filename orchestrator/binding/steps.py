@@ -6,8 +6,16 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from orchestrator.binding.asking import ask, check_abilities
+from orchestrator.binding.capacitance import (
+    capacitance_warnings,
+    check_capacitance,
+    explain_capacitance,
+)
 from orchestrator.binding.contact import Proved, check_contact, proving_steps, unproved_points
 from orchestrator.binding.context import Candidate, Task, candidate
+from orchestrator.binding.durations import around_step_s
+from orchestrator.binding.figures import on_s
+from orchestrator.binding.leads import check_leads, explain_leads
 from orchestrator.binding.levels import check_ceiling, put_on_wire
 from orchestrator.binding.nets import burdens
 from orchestrator.binding.order import is_hazardous
@@ -32,7 +40,7 @@ SPARE_SHARE = Decimal("0.2")
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """A step tried on one tester."""
+    """A step tried on one tester. ``warnings``: what works, but should be known."""
 
     tester: str
     bound: BoundStep | None
@@ -40,6 +48,7 @@ class Attempt:
     faults: tuple[Fault, ...]
     missing: tuple[Missing, ...] = ()
     hazardous: bool = False
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +133,8 @@ def _attempt(task: Task, tester: str) -> Attempt:
     loaded = () if routing.broken else burdens(chosen, routing)
     faults += check_ratings(chosen, loaded, stress)
     faults += check_discharge(chosen, wire, hazardous=hazardous)
+    faults += check_leads(chosen, routing, wire)
+    faults += check_capacitance(chosen, wire)
     missing = (*missing_of_tester(chosen), *missing_of_route(task.context, routing.route))
     if faults or routing.broken:
         return Attempt(tester, None, routing, tuple(faults), missing, hazardous)
@@ -131,9 +142,12 @@ def _attempt(task: Task, tester: str) -> Attempt:
         *asked.reasons,
         *rounding,
         *explain(chosen, loaded, stress, hazardous=hazardous),
+        *explain_leads(chosen, routing, wire),
+        *explain_capacitance(chosen, wire),
     )
     bound = _bound(chosen, routing, order, wire, reasons, hazardous=hazardous)
-    return Attempt(tester, bound, routing, (), missing, hazardous)
+    warnings = tuple(capacitance_warnings(chosen, wire))
+    return Attempt(tester, bound, routing, (), missing, hazardous, warnings)
 
 
 def _built_in(task: Task, tester: str, route: Route) -> Route:
@@ -151,10 +165,8 @@ def _bound(
     *,
     hazardous: bool,
 ) -> BoundStep:
-    task, step, ability = chosen.task, chosen.task.step, chosen.ability
-    rise = ability.fixed_rise_s if wire.rise is None else wire.rise
-    fall = ability.fixed_fall_s if wire.fall is None else wire.fall
-    predicted = rise + wire.dwell + fall
+    task, step = chosen.task, chosen.task.step
+    predicted = on_s(chosen, wire)
     spare = max(SPARE_S, predicted * SPARE_SHARE)
     return BoundStep(
         index=task.index,
@@ -174,6 +186,7 @@ def _bound(
         predicted_s=float(predicted),
         deadline_s=float(predicted + spare + discharge_allowance_s(chosen, wire)),
         reasons=reasons,
+        around_s=around_step_s(chosen, routing, wire),
     )
 
 

@@ -111,6 +111,9 @@ def _event(kind: str, data: Mapping[str, Any]) -> tuple[str, str, dict[str, Any]
         more = {"run": result.run_id, "serial": result.serial, "outcome": str(result.outcome)}
         more["simulated"] = result.simulated
         return level, "run ended", more | ({"reason": result.reason} if result.reason else {})
+    if kind == "alarm":
+        alarm = data["alarm"]
+        return "error", f"alarm {alarm.value} latched: {alarm.title}", {"reason": data["reason"]}
     if kind == "event":
         return "warning", str(data["what"]), {"reason": data["reason"]}
     return ("info" if kind == TOLD else ""), str(data.get("text", kind)), {}

@@ -8,12 +8,18 @@ from typing import Annotated
 
 import typer
 
+from orchestrator.cli.address import address_command
 from orchestrator.cli.check import check
 from orchestrator.cli.codes import HELP, Exit
+from orchestrator.cli.commission import EPILOG as COMMISSION_EPILOG
+from orchestrator.cli.commission import commission
 from orchestrator.cli.new import new
+from orchestrator.cli.probe import EPILOG as PROBE_EPILOG
+from orchestrator.cli.probe import probe_command
 from orchestrator.cli.profile import profile_app
 from orchestrator.cli.records import records_app
 from orchestrator.cli.run import EPILOG, run_command
+from orchestrator.cli.standing import reset_command, watch_command
 
 # No rich panels: they paint errors red, and red has a meaning here that an error message hasn't.
 app = typer.Typer(
@@ -28,7 +34,12 @@ app = typer.Typer(
 )
 app.command("new")(new)
 app.command("check")(check)
+app.command("address")(address_command)
+app.command("probe", epilog=PROBE_EPILOG)(probe_command)
 app.command("run", epilog=EPILOG)(run_command)
+app.command("commission", epilog=COMMISSION_EPILOG)(commission)
+app.command("reset")(reset_command)
+app.command("watch")(watch_command)
 app.add_typer(records_app, name="records")
 app.add_typer(profile_app, name="profile")
 

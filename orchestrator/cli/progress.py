@@ -75,6 +75,10 @@ class RunScreen:
         elif kind == "phase" and data["phase"] in _PHASES:
             style = "alert" if data["phase"] == "kept" else "quiet"
             self._console.print(Text(_PHASES[data["phase"]], style=style))
+        elif kind == "alarm":
+            alarm = data["alarm"]
+            text = f"alarm {alarm.value}, {alarm.title}: latched until 'ohmward reset'"
+            self._console.print(Text(text, style="alert"))
         elif kind == TOLD:
             self._console.print(Text(str(data["text"]), style="alert"))
         elif kind == "run_ended":

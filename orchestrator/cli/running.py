@@ -7,6 +7,7 @@ import sys
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
 from orchestrator.assembly.gate import CAUTIONS, NO_ANSWER, pass_gate
 from orchestrator.assembly.live import LiveStation, open_station
@@ -161,12 +162,20 @@ def ask(cautions: str, *, real: bool) -> bool:
     """
     what = "REAL instruments" if real else "simulated instruments"
     print(f"{cautions}\nThis station has {what}. Type yes to go on: ", end="", file=sys.stderr)
-    sys.stderr.flush()
+    return read_yes(sys.stderr)
+
+
+def read_yes(asked_on: TextIO) -> bool:
+    """The answer to a question just shown there: only 'yes', spelt out, is a yes.
+
+    Raises Refused: the input has ended, so nobody can answer.
+    """
+    asked_on.flush()
     try:
         answer = sys.stdin.readline()
     except (OSError, ValueError, AttributeError):  # closed, or no standard input at all
         answer = ""
     if not answer:
-        print(file=sys.stderr, flush=True)  # the question's line has no end yet
+        print(file=asked_on, flush=True)  # the question's line has no end yet
         raise Refused([NO_ANSWER])
     return answer.strip().lower() == "yes"

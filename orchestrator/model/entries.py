@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import Any, Literal
 
 from orchestrator.clock import Clock
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.record import Entry, Identity, Reading, RunResult, StepResult
 from orchestrator.model.schedule import BoundStep, Contact, LimitOrder, Schedule, StepOrder
 from orchestrator.model.words import CONTACT_KINDS, Measured, Outcome
@@ -24,11 +25,26 @@ EVENT = "event"
 TRAFFIC = "traffic"
 RELAY_COUNTS = "relay_counts"
 RUN_ENDED = "run_ended"
+ALARM = "alarm"
+ALARM_RESET = "alarm_reset"
+SIGN_OFF = "sign_off"
 
 INTERRUPTED = "interrupted: the program ended before the run did"
 INTERRUPTED_REMEDY = "test the unit again from the beginning"
 
 _PLAIN_WITHIN = 20
+_ITEM_OUTCOMES = {"done", "failed", "not_done"}
+_SIGN_OFF_KEYS = {
+    "by",
+    "valid",
+    "simulated",
+    "hashes",
+    "instruments",
+    "items",
+    "budget_s",
+    "measured_s",
+    "software_version",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +243,62 @@ def run_interrupted(run_id: str, at: Stamp) -> Entry:
         "relays_kept": None,
     }
     return _entry(run_id, RUN_ENDED, at, body)
+
+
+def alarm(run_id: str, at: Stamp, kind: AlarmKind, reason: str, remedy: str) -> Entry:
+    """An alarm is latched, until an `alarm_reset` names its place in the journal.
+
+    ``run_id`` is empty between runs. Without reason or remedy those of the kind are kept: an alarm
+    is never refused for want of words.
+    """
+    body = {
+        "number": kind.value,
+        "title": kind.title,
+        "reason": reason or kind.title,
+        "remedy": remedy or kind.remedy,
+    }
+    return _entry(run_id, ALARM, at, body)
+
+
+def alarm_reset(at: Stamp, by: str, alarms: Iterable[int], inputs: Iterable[str] = ()) -> Entry:
+    """A person's reset, with the inputs closed; a reset with nothing latched is recorded too.
+
+    Args:
+        by: who.
+        alarms: places (``seq``) of the alarms that it clears.
+        inputs: names of the inputs that were seen closed.
+    """
+    if not by.strip():
+        raise ValueError("a reset names the person")
+    return _entry("", ALARM_RESET, at, {"by": by, "alarms": [*alarms], "inputs": [*inputs]})
+
+
+def sign_off(at: Stamp, body: Mapping[str, Any]) -> Entry:
+    """A commissioning has ended; a failed one too, with ``valid`` false.
+
+    Keys of ``body``, all needed:
+        by: who.
+        valid: True only if every item was done.
+        simulated: the station has simulated instruments.
+        hashes: station, fixture, ``profile:…`` → SHA-256 (hex) of what it holds for.
+        instruments: name → maker, model, serial, firmware.
+        items: name, outcome (done, failed, not_done) and what was seen or measured (``seen``).
+        budget_s: tester → stop time by the station's files, in seconds.
+        measured_s: stop time as measured, in seconds, or None.
+        software_version: of this program.
+
+    Raises:
+        ValueError: a key is missing or unknown, or ``valid`` doesn't agree with the items.
+    """
+    if body.keys() != _SIGN_OFF_KEYS:
+        differing = ", ".join(sorted(body.keys() ^ _SIGN_OFF_KEYS))
+        raise ValueError(f"a sign-off has other keys than documented: {differing}")
+    outcomes = [item["outcome"] for item in body["items"]]
+    if not outcomes or not set(outcomes) <= _ITEM_OUTCOMES:
+        raise ValueError(f"a sign-off has items that are {sorted(_ITEM_OUTCOMES)}, got {outcomes}")
+    if body["valid"] is not (set(outcomes) == {"done"}) or not str(body["by"]).strip():
+        raise ValueError("a valid sign-off has a name, and every item done")
+    return _entry("", SIGN_OFF, at, _plain(body))
 
 
 def _entry(run_id: str, kind: str, at: Stamp, body: Mapping[str, Any]) -> Entry:

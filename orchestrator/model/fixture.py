@@ -6,22 +6,32 @@ import re
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from orchestrator.documents import Strict, refuse
-from orchestrator.model.program import Name
+from orchestrator.documents import Strict, WholeNumber, refuse
+from orchestrator.model.program import Name, Reason
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
 LeadLength = Annotated[Quantity, QuantityField(Dimension.LENGTH, "1 cm", "100 m")]
 LeadOhms = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "0 ohm", "10 ohm")]
 LeadAmps = Annotated[Quantity, QuantityField(Dimension.CURRENT, "0 A", "100 mA")]
-_GAUGE = re.compile(r"AWG [0-9]{1,2}|[0-9]+(\.[0-9]+)? mm2")
+Carries = Annotated[Quantity, QuantityField(Dimension.CURRENT, "10 mA", "1 kA")]
+Days = Annotated[WholeNumber, Field(ge=1, le=3650)]
+_GAUGE = re.compile(r"AWG ([0-9]{1,2})|([0-9]{1,4}(?:\.[0-9]{1,4})?) mm2")
+THINNEST_AWG = 40
+AREAS_MM2 = (0.005, 1000.0)
 
 
 def _as_gauge(text: str) -> str:
-    if _GAUGE.fullmatch(text) is None:
+    found = _GAUGE.fullmatch(text)
+    if found is None:
         expected = "a wire gauge such as '1.5 mm2' or 'AWG 16'"
         raise refuse(found=f"{text!r:.60}", expected=expected, remedy="write it like one of these")
+    awg, area = found.groups()
+    low, high = AREAS_MM2
+    if int(awg) > THINNEST_AWG if awg is not None else not low <= float(area) <= high:
+        expected = f"AWG 0 to AWG {THINNEST_AWG}, or {low:g} mm2 to {high:g} mm2"
+        raise refuse(found=repr(text), expected=expected, remedy="correct the gauge")
     return text
 
 
@@ -51,23 +61,49 @@ def _as_placement(value: Any) -> Any:
 
 
 class Lead(Strict):
-    """The lead at one position."""
+    """The lead at one position.
+
+    ``carries``: the current that it stands, where somebody knows better than the tables do; then
+    ``reason`` says why.
+    """
 
     gauge: Gauge
     length: LeadLength
+    carries: Carries | None = None
+    reason: Reason | None = None
+
+    @model_validator(mode="after")
+    def _both(self) -> Lead:
+        if (self.carries is None) != (self.reason is None):
+            has, lacks = ("reason", "carries") if self.carries is None else ("carries", "reason")
+            raise refuse(
+                found=f"{has} without {lacks}",
+                expected="both or neither",
+                remedy="write for example carries: 40 A, reason: silicone, 180 degC by its maker",
+            )
+        return self
 
 
 class Offset(Strict):
-    """What the empty fixture itself contributes on one path, with the date it was measured."""
+    """What the empty fixture itself contributes on one path, with the date it was measured.
+
+    ``first``: the resistance when the fixture was new, for `Fixture.offset_drift_at_most`.
+    """
 
     between: Annotated[tuple[Name, Name], Field(description="two points")]
     resistance: LeadOhms | None = None
+    first: LeadOhms | None = None
     current: LeadAmps | None = None
     measured: date
 
 
 class Fixture(Strict):
-    """A fixture with its identity."""
+    """A fixture with its identity.
+
+    ``offsets_valid_days``: an offset measured longer ago is stale and refused; without it none
+    is ever stale. ``offset_drift_at_most``: how far a resistance offset may lie from its first
+    value.
+    """
 
     name: Name
     revision: Name = "1"
@@ -76,3 +112,5 @@ class Fixture(Strict):
     ]
     leads: dict[Name, Lead] = Field(default_factory=dict)
     offsets: tuple[Offset, ...] = ()
+    offsets_valid_days: Days | None = None
+    offset_drift_at_most: LeadOhms | None = None

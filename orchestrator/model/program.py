@@ -16,6 +16,7 @@ DriveCurrent = Annotated[Quantity, QuantityField(Dimension.CURRENT, "1 mA", "200
 LeakCurrent = Annotated[Quantity, QuantityField(Dimension.CURRENT, "1 nA", "1 A")]
 LimitOhms = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "10 uohm", "1 Tohm")]
 Seconds = Annotated[Quantity, QuantityField(Dimension.TIME, "0 s", "24 h")]
+LoadFarads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "100 uF")]
 Hertz = Annotated[Quantity, QuantityField(Dimension.FREQUENCY, "10 Hz", "1 kHz")]
 Name = Annotated[str, Field(min_length=1, max_length=64), Printable]
 Reason = Annotated[str, Field(min_length=8, max_length=500), Printable]
@@ -79,12 +80,16 @@ class _Step(Strict):
 
 
 class _Proved(_Step):
-    """A step that needs its contacts proved."""
+    """A step that needs its contacts proved.
+
+    ``capacitance``: the most that unit and leads together are expected to have between the sides.
+    """
 
     prove_contact: tuple[Name, ...] = ()
     unproved_contact: Reason | None = None
     level: Volts
     level_ceiling: Volts | None = None
+    capacitance: LoadFarads | None = None
 
 
 class BondingStep(_Step):

@@ -80,7 +80,8 @@ class BoundStep:
         others: points put to the return side because ``others: against``.
         leans_on: names of the contact steps that must have passed (``prove_contact``).
         predicted_s: rise + dwell + fall. deadline_s: from start to confirmed off.
-        reasons: the figures behind the checks, one line each.
+        reasons: the figures behind the checks, one sentence each.
+        around_s: estimate of what the step takes beside predicted_s: relays, discharge, messages.
     """
 
     index: int
@@ -100,6 +101,7 @@ class BoundStep:
     predicted_s: float
     deadline_s: float
     reasons: tuple[str, ...] = ()
+    around_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,3 +140,13 @@ class Schedule:
     def steps(self) -> tuple[BoundStep, ...]:
         """All steps in order."""
         return tuple(step for batch in self.batches for step in batch.steps)
+
+    @property
+    def predicted_s(self) -> float:
+        """Rise, dwell and fall of all steps (s)."""
+        return sum(step.predicted_s for step in self.steps)
+
+    @property
+    def estimated_s(self) -> float:
+        """The whole program (s), with what lies around its steps; an estimate."""
+        return self.predicted_s + sum(step.around_s for step in self.steps)

@@ -11,6 +11,8 @@ from orchestrator.records import schema
 from orchestrator.records.chain import GENESIS, Head, read_head, write_head
 from orchestrator.records.database import COLUMNS, open_writer
 from orchestrator.records.faults import damaged, from_os, from_sqlite
+from orchestrator.records.reader import standing_items
+from orchestrator.records.standing import Standing
 from orchestrator.records.verify import BATCH_LIMIT, Damage, Walk, is_database
 
 
@@ -21,6 +23,7 @@ class Opened:
     connection: sqlite3.Connection
     head: Head
     unfinished: tuple[str, ...]
+    standing: Standing
     notes: tuple[str, ...]
 
 
@@ -28,8 +31,10 @@ def open_records(path: Path, busy_s: float) -> Opened:
     """Open, or make, the records. Compares the newest entries with the head file, not all.
 
     Raises:
-        Refused: the path is a folder, or a file of another kind.
-        RecordDamaged: they don't agree, the head file is gone, or a guard is.
+        Refused: the path is a folder, a file of another kind, or holds an alarm of a kind that
+            this program doesn't know.
+        RecordDamaged: they don't agree, the head file is gone, a guard is, or an alarm, reset or
+            sign-off was changed.
         RecordsUnwritable: file or folder can't be written.
     """
     try:
@@ -38,7 +43,8 @@ def open_records(path: Path, busy_s: float) -> Opened:
         raise from_os(error, path, "opening the records") from error
     connection = open_writer(path, busy_s, new=head.length == 0)
     try:
-        missing, _ = schema.defects(connection)
+        schema.complete(connection)
+        missing, _, _ = schema.defects(connection)
         if missing:
             raise damaged(f"{path}: {missing[0]}")
         head, notes = _continue(path, connection, head)
@@ -47,7 +53,9 @@ def open_records(path: Path, busy_s: float) -> Opened:
             "(SELECT 1 FROM journal e WHERE e.run_id = s.run_id AND e.kind = 'run_ended') "
             "ORDER BY s.seq"
         )
-        return Opened(connection, head, tuple(str(run) for (run,) in rows), notes)
+        unfinished = tuple(str(run) for (run,) in rows)
+        standing = Standing(standing_items(connection), str(path))
+        return Opened(connection, head, unfinished, standing, notes)
     except sqlite3.Error as error:
         connection.close()
         raise from_sqlite(error, path, "opening the records") from error

@@ -14,10 +14,23 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.errors import Fault, Refused
+from orchestrator.model.entries import ALARM, ALARM_RESET
 from orchestrator.records.chain import GENESIS
 from orchestrator.records.database import COLUMNS, check_version, reading, to_row
 from orchestrator.records.faults import damaged
-from orchestrator.records.views import Item, RunSummary, RunView, add_counts, summary_of, view_of
+from orchestrator.records.standing import KINDS, alarm_views, sign_off_views
+from orchestrator.records.views import (
+    AlarmView,
+    Item,
+    RunSummary,
+    RunView,
+    SignOffView,
+    add_counts,
+    summary_of,
+    view_of,
+)
+
+_RESET = (ALARM_RESET,)
 
 _ROWS = (
     "SELECT j." + ", j.".join(COLUMNS.split(", ")) + ", b.hash "
@@ -57,7 +70,7 @@ def show_run(path: Path, run_id_or_prefix: str) -> RunView:
     with reading(path) as connection:
         check_version(connection, path)
         run_id = _resolve(connection, run_id_or_prefix)
-        return view_of(run_id, tuple(_items(connection, run_id)))
+        return _whole(connection, run_id)
 
 
 def all_runs(path: Path, serial: str | None = None) -> Iterator[RunView]:
@@ -72,9 +85,37 @@ def all_runs(path: Path, serial: str | None = None) -> Iterator[RunView]:
             "SELECT run_id FROM journal WHERE kind = 'run_started' ORDER BY seq"
         )
         for (run_id,) in starts:
-            view = view_of(run_id, tuple(_items(connection, run_id)))
+            view = _whole(connection, run_id)
             if serial is None or view.summary.serial == serial:
                 yield view
+
+
+def all_alarms(path: Path) -> tuple[AlarmView, ...]:
+    """Every alarm ever latched, oldest first, with who reset it and when.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    with reading(path) as connection:
+        check_version(connection, path)
+        return alarm_views(standing_items(connection))
+
+
+def all_sign_offs(path: Path) -> tuple[SignOffView, ...]:
+    """Every recorded commissioning, newest first.
+
+    Raises:
+        Refused: no file. RecordDamaged, RecordsUnwritable: it can't be read.
+    """
+    with reading(path) as connection:
+        check_version(connection, path)
+        return sign_off_views(standing_items(connection))
+
+
+def standing_items(connection: sqlite3.Connection) -> Iterator[Item]:
+    """All alarms, resets and sign-offs, oldest first, each held against its hash."""
+    kinds = ", ".join(f"'{kind}'" for kind in KINDS)
+    return _read(connection.execute(f"{_ROWS}j.kind IN ({kinds}) ORDER BY j.seq"))
 
 
 def relay_totals(path: Path) -> Mapping[str, int]:
@@ -126,6 +167,15 @@ def _items(
     return _read(rows)
 
 
+def _whole(connection: sqlite3.Connection, run_id: str) -> RunView:
+    items = tuple(_items(connection, run_id))
+    alarms: tuple[AlarmView, ...] = ()
+    if any(item.kind == ALARM for item in items):
+        resets = connection.execute(f"{_ROWS}j.run_id = '' AND j.kind = ? ORDER BY j.seq", _RESET)
+        alarms = alarm_views((*items, *_read(resets)))
+    return view_of(run_id, items, alarms)
+
+
 def _read(rows: Iterable[tuple[Any, ...]]) -> Iterator[Item]:
     for values in rows:
         row = to_row(values[:-1])
@@ -140,7 +190,8 @@ def _read(rows: Iterable[tuple[Any, ...]]) -> Iterator[Item]:
         if body is None:
             damage, body = f"entry {values[0]} can't be read", {}
         at_s = values[4] if isinstance(values[4], float) else 0.0
-        yield Item(int(values[0]), str(values[2]), str(values[3]), at_s, body, damage)
+        seq, run_id, kind, utc = values[:4]
+        yield Item(int(seq), str(run_id), str(kind), str(utc), at_s, body, damage)
 
 
 def _body(text: str) -> Mapping[str, Any] | None:

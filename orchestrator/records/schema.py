@@ -132,7 +132,50 @@ FROM journal j, json_each(j.body, '$.contacts') c WHERE j.kind = 'relay_counts'
 """,
 )
 
-STATEMENTS = tuple(text.strip() for text in (_JOURNAL, *_INDICES, *_TRIGGERS, *_VIEWS))
+# Added after the first version, and made in its records when they are next opened for writing: none
+# of these guards anything.
+_ADDED = {
+    ("index", "standing"): """
+CREATE INDEX standing ON journal (kind, seq) WHERE kind IN ('alarm', 'alarm_reset', 'sign_off')
+""",
+    ("view", "alarms"): """
+CREATE VIEW alarms AS
+SELECT a.seq, a.run_id, a.utc, json_extract(a.body, '$.number') AS number,
+  json_extract(a.body, '$.title') AS title, json_extract(a.body, '$.reason') AS reason,
+  json_extract(a.body, '$.remedy') AS remedy, r.seq AS reset_seq, r.utc AS reset_utc,
+  json_extract(r.body, '$.by') AS reset_by
+FROM journal a LEFT JOIN journal r ON r.seq = (
+  SELECT min(j.seq) FROM journal j, json_each(j.body, '$.alarms') n
+  WHERE j.kind = 'alarm_reset' AND j.seq > a.seq AND n.value = a.seq)
+WHERE a.kind = 'alarm'
+""",
+    ("view", "alarm_resets"): """
+CREATE VIEW alarm_resets AS
+SELECT seq, utc, json_extract(body, '$.by') AS by, json_extract(body, '$.alarms') AS alarms,
+  json_extract(body, '$.inputs') AS inputs
+FROM journal WHERE kind = 'alarm_reset'
+""",
+    ("view", "sign_offs"): """
+CREATE VIEW sign_offs AS
+SELECT seq, utc, json_extract(body, '$.by') AS by, json_extract(body, '$.valid') AS valid,
+  json_extract(body, '$.simulated') AS simulated, json_extract(body, '$.hashes') AS hashes,
+  json_extract(body, '$.instruments') AS instruments,
+  json_extract(body, '$.budget_s') AS budget_s, json_extract(body, '$.measured_s') AS measured_s,
+  json_extract(body, '$.software_version') AS software_version
+FROM journal WHERE kind = 'sign_off'
+""",
+    ("view", "sign_off_items"): """
+CREATE VIEW sign_off_items AS
+SELECT j.seq, i.key AS item, json_extract(i.value, '$.name') AS name,
+  json_extract(i.value, '$.outcome') AS outcome, json_extract(i.value, '$.seen') AS seen
+FROM journal j, json_each(j.body, '$.items') i WHERE j.kind = 'sign_off'
+""",
+}
+_ADDED = {key: text.strip() for key, text in _ADDED.items()}
+
+STATEMENTS = tuple(
+    text.strip() for text in (_JOURNAL, *_INDICES, *_TRIGGERS, *_VIEWS, *_ADDED.values())
+)
 
 
 def create(connection: sqlite3.Connection) -> None:
@@ -142,6 +185,20 @@ def create(connection: sqlite3.Connection) -> None:
         for statement in STATEMENTS:
             connection.execute(statement)
         connection.execute(f"PRAGMA user_version = {VERSION:d}")
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def complete(connection: sqlite3.Connection) -> None:
+    """Make what records of an earlier version lack, all or none."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        found = objects(connection)
+        if ("table", "journal") in found:
+            for key in _ADDED.keys() - found.keys():
+                connection.execute(_ADDED[key])
         connection.execute("COMMIT")
     finally:
         if connection.in_transaction:
@@ -167,13 +224,22 @@ def expected_objects() -> Objects:
         connection.close()
 
 
-def defects(connection: sqlite3.Connection) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What is missing or altered among the definitions, and what was added harmlessly."""
+Told = tuple[str, ...]
+
+
+def defects(connection: sqlite3.Connection) -> tuple[Told, Told, Told]:
+    """What is missing or altered among the definitions, what was added harmlessly, and what an
+    earlier version didn't have yet."""
     found, expected = objects(connection), expected_objects()
     damages = [
         f"the {kind} '{name}' is {'altered' if (kind, name) in found else 'missing'}"
         for (kind, name), sql in expected.items()
-        if found.get((kind, name)) != sql
+        if found.get((kind, name)) != sql and ((kind, name) in found or (kind, name) not in _ADDED)
+    ]
+    older = [
+        f"the {kind} '{name}' isn't there yet: it is made when the station is next opened"
+        for kind, name in _ADDED
+        if (kind, name) not in found
     ]
     notes = []
     for kind, name in sorted(found.keys() - expected.keys()):
@@ -181,4 +247,4 @@ def defects(connection: sqlite3.Connection) -> tuple[tuple[str, ...], tuple[str,
             damages.append(f"a trigger '{name}' was added")
         else:
             notes.append(f"the {kind} '{name}' was added by somebody; the journal doesn't use it")
-    return tuple(damages), tuple(notes)
+    return tuple(damages), tuple(notes), tuple(older)

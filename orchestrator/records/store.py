@@ -7,17 +7,20 @@ import dataclasses
 import queue
 import sqlite3
 import threading
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from orchestrator.clock import Clock
 from orchestrator.errors import OhmwardError
 from orchestrator.model import entries
+from orchestrator.model.alarms import Alarm
 from orchestrator.model.record import Entry
 from orchestrator.records import opening
 from orchestrator.records.chain import Head, Row, canonical, write_head
 from orchestrator.records.database import COLUMNS
 from orchestrator.records.faults import RecordsUnwritable, damaged, from_os, from_sqlite
+from orchestrator.records.standing import KINDS, item_of
 from orchestrator.records.verify import BATCH_LIMIT
 
 
@@ -39,6 +42,11 @@ class WriteTicket:
         if self._error is not None:
             raise self._error
         return True
+
+    @property
+    def durable(self) -> bool:
+        """Like `done`, but False where writing failed."""
+        return self._settled.is_set() and self._error is None
 
     def wait(self, within_s: float) -> bool:
         """Like `done`, but blocks so long at most. Not for the scan."""
@@ -75,6 +83,8 @@ class SqliteStore:
         self._connection, self._head = opened.connection, opened.head
         self.notes = opened.notes
         self._open_runs = dict.fromkeys(opened.unfinished)
+        self._standing = opened.standing
+        self._seq = opened.head.length  # of the entry queued last
         self._started: set[str] = set(opened.unfinished)
         self._queue: queue.SimpleQueue[_Queued | WriteTicket | None] = queue.SimpleQueue()
         self._lock = threading.Lock()  # keeps queue order, run bookkeeping and closing together
@@ -112,6 +122,9 @@ class SqliteStore:
                 )
             self._account(entry)
             ticket = WriteTicket()
+            if entry.kind in KINDS:  # nobody else writes here: its place is known by now
+                self._standing.appended(item_of(self._seq + 1, entry, body), ticket)
+            self._seq += 1
             self._queue.put((entry, body, ticket))
             return ticket
 
@@ -130,6 +143,26 @@ class SqliteStore:
         """Ids of runs that have no end yet, oldest first; what is queued counts."""
         with self._lock:
             return tuple(self._open_runs)
+
+    def alarms(self) -> tuple[Alarm, ...]:
+        """Latched alarms (no later reset names them), the oldest first.
+
+        What is queued counts; a reset counts once it is on the disk.
+        """
+        with self._lock:
+            return self._standing.alarms()
+
+    def sign_offs(self) -> tuple[Mapping[str, Any], ...]:
+        """All commissionings that are on the disk, the newest first, failed ones too.
+
+        The bodies as `entries.sign_off` documents them, with ``utc`` and ``seq``.
+        """
+        with self._lock:
+            return self._standing.sign_offs()
+
+    def sign_off(self) -> Mapping[str, Any] | None:
+        """The newest of `sign_offs`, or ``None``."""
+        return next(iter(self.sign_offs()), None)
 
     def close_unfinished(self, clock: Clock) -> tuple[str, ...]:
         """End every unfinished run as ``no_verdict``, and wait until that is on the disk.

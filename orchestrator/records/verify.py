@@ -68,9 +68,9 @@ def verify(path: Path) -> VerifyReport:
         return VerifyReport(False, 0, (*damages, Damage(None, "", what)), ())
     try:
         with reading(path) as connection:
-            missing, added = schema.defects(connection)
+            missing, added, older = schema.defects(connection)
             damages.extend(Damage(None, "", what) for what in missing)
-            notes.extend(added)
+            notes.extend((*older, *added))
             damages.extend(_structure(connection))
             if ("table", "journal") in schema.objects(connection):
                 select = f"SELECT {COLUMNS} FROM journal ORDER BY seq"  # noqa: S608 - constants

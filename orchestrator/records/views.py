@@ -93,6 +93,36 @@ class TrafficView:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmView:
+    """One alarm with its reset; ``reset_utc`` is empty while it is latched."""
+
+    seq: int
+    run_id: str
+    utc: str
+    number: int
+    title: str
+    reason: str
+    remedy: str
+    reset_utc: str
+    reset_by: str
+    reset_inputs: tuple[str, ...]
+    damage: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignOffView:
+    """One commissioning. ``valid``: every item was done; ``body``: as recorded."""
+
+    seq: int
+    utc: str
+    by: str
+    valid: bool
+    simulated: bool
+    body: Mapping[str, Any]
+    damage: str
+
+
+@dataclass(frozen=True, slots=True)
 class RunView:
     """One run whole. ``header`` and ``end``: the bodies of its first and last entry."""
 
@@ -103,6 +133,7 @@ class RunView:
     events: tuple[EventView, ...]
     traffic: tuple[TrafficView, ...]
     relay_counts: Mapping[str, int]
+    alarms: tuple[AlarmView, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +141,7 @@ class Item:
     """One entry as read. ``damage``: what its hash says against it, or empty."""
 
     seq: int
+    run_id: str
     kind: str
     utc: str
     monotonic_s: float
@@ -154,8 +186,8 @@ def summary_of(run_id: str, items: tuple[Item, ...]) -> RunSummary:
     )
 
 
-def view_of(run_id: str, items: tuple[Item, ...]) -> RunView:
-    """A run whole, from all its entries."""
+def view_of(run_id: str, items: tuple[Item, ...], alarms: tuple[AlarmView, ...] = ()) -> RunView:
+    """A run whole, from all its entries; ``alarms``: those that it latched."""
     start, end = _last(items, entries.RUN_STARTED), _last(items, entries.RUN_ENDED)
     counts: dict[str, int] = {}
     for item in items:
@@ -189,6 +221,7 @@ def view_of(run_id: str, items: tuple[Item, ...]) -> RunView:
             if item.kind == entries.TRAFFIC
         ),
         relay_counts=counts,
+        alarms=alarms,
     )
 
 

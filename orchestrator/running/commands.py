@@ -46,5 +46,12 @@ class Stop:
     tester: str
 
 
-Command = Converse | Wait | Stored | Watch | Stop
+@dataclass(frozen=True, slots=True)
+class Enable:
+    """Let the testers' outputs on, or no longer; nothing where the station has no enable."""
+
+    on: bool
+
+
+Command = Converse | Wait | Stored | Watch | Stop | Enable
 Sequence = Generator[Command, Any, Any]

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Generator, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 from orchestrator.errors import OhmwardError
 from orchestrator.model import entries
+from orchestrator.model.alarms import Alarm, AlarmKind
 from orchestrator.model.record import Entry, RunResult, StepResult
 from orchestrator.model.schedule import Contact, Route, Schedule
 from orchestrator.model.words import Outcome
+from orchestrator.running.alarming import Struck, alarm_of, require_none
 from orchestrator.running.batch import finish, note
+from orchestrator.running.commands import Command
 from orchestrator.running.engine import Engine
-from orchestrator.running.interlock import Trip
+from orchestrator.running.idle import idle_watch
+from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.rack import Notice, Rack, RunState
+from orchestrator.running.routing import Unconfirmed
 from orchestrator.running.safe_off import SafeOff, safe_off
 from orchestrator.running.sequence import outcome_of, run_schedule
 from orchestrator.running.states import Phase
-from orchestrator.running.take_over import take_over
+from orchestrator.running.take_over import TripLatched, inputs_problem, take_over
 
+T = TypeVar("T")
 Show = Callable[[Notice], None]
 STORED_LOOK_S = 0.0005
 
@@ -79,6 +87,7 @@ class Controller:
     """One station's life: `take_over` once, then any number of `run`, each ending safe.
 
     After a run that ended by a fault or with relays kept, the next `run` takes over again first.
+    A latched alarm lets nothing run until somebody's `reset`, by this process or a later one.
     """
 
     def __init__(self, rack: Rack, *, version: str, show: Show = quiet) -> None:
@@ -93,18 +102,95 @@ class Controller:
         """End what runs, safely. May be called from a signal handler or another thread."""
         self.engine.cancel(reason)
 
+    @property
+    def alarms(self) -> tuple[Alarm, ...]:
+        """What is latched."""
+        return self.rack.store.alarms()
+
+    def make_ready(self) -> None:
+        """Take over, unless the station is known to be safe and ready. Raises as `take_over`."""
+        if not self._ready:
+            self.take_over()
+
     def take_over(self) -> None:
         """First contact; then old runs without an end are closed as ``no_verdict``.
 
         Raises Trip, LinkError, InstrumentFault: relays are then as found, or opened when cold.
         """
-        self._ready = False
-        run = RunState(self.rack, "", self._show)
-        self.engine.drive(take_over(run))
+        self._take_over(resetting=False)
+
+    def _take_over(self, *, resetting: bool) -> RunState:
+        self._set_ready(False)
+        run = RunState(self.rack, "", self._show, crashed=bool(self.rack.store.unfinished()))
+        try:
+            self.engine.drive(take_over(run, resetting=resetting))
+        except (Unconfirmed, TripLatched) as trip:
+            unsure = isinstance(trip, Unconfirmed)
+            kind = AlarmKind.UNCONFIRMED if unsure else AlarmKind.TRIP_LATCHED
+            self._latch(kind, trip.reason, trip.remedy)
+            raise
         self._found_closed = frozenset(run.found_closed)
         for run_id in self.rack.store.unfinished():
             self._store(entries.run_interrupted(run_id, self._stamp()))
-        self._ready = True
+        self._set_ready(True)
+        return run
+
+    def reset(self, by: str) -> tuple[Alarm, ...]:
+        """A person's act: take over, end the testers' latched trips, clear the alarms.
+
+        Only with every input closed. Nothing starts by it. Returns what was cleared.
+
+        Raises:
+            Trip, LinkError, InstrumentFault: an input is open or the station isn't proved safe;
+                everything latched stays so.
+        """
+        alarms = self.alarms
+        run = self._take_over(resetting=True)
+        problem = self.engine.drive(inputs_problem(run))
+        if problem:
+            raise Trip(problem, "close every input, then reset again")
+        self._store(entries.alarm_reset(self._stamp(), by, [alarm.seq for alarm in alarms]))
+        return alarms
+
+    def prove(self, sequence: Callable[[RunState], Generator[Command, Any, T]]) -> T:
+        """Drive a sequence of a commissioning at the ready station; safe-off if it fails."""
+        self.make_ready()
+        run = RunState(self.rack, "", self._show, Phase.READY, Route())
+        try:
+            found: T = self.engine.drive(sequence(run))
+        except BaseException:
+            self._set_ready(False)
+            self._make_safe(run)
+            raise
+        finally:
+            self.engine.drop_enable()
+        return found
+
+    def store_entry(self, make: Callable[[entries.Stamp], Entry]) -> None:
+        """Store an entry that belongs to no run, and wait until it is durable."""
+        self._store(make(self._stamp()))
+
+    def idle(self, until: Callable[[], bool]) -> None:
+        """Watch between runs until told to end, or cancelled.
+
+        Raises Found (a Trip) after the station was made safe and the alarm latched; what
+        `take_over` raises.
+        """
+        self.make_ready()
+        run = RunState(self.rack, "", self._show, Phase.READY, Route())
+        try:
+            self.engine.drive(idle_watch(run, until))
+        except BaseException as fault:
+            self.engine.drop_enable()
+            if isinstance(fault, RunCancelled):
+                raise
+            off = self._make_safe(run)
+            self._set_ready(False)
+            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
+            self._latch_for(run, Struck(fault, Phase.ENERGISED, begun=True), off)
+            raise
+        finally:
+            self.engine.forget_cancel()
 
     def run(self, schedule: Schedule, request: Request) -> RunResult:
         """Run a schedule on one unit, ending safe.
@@ -113,8 +199,8 @@ class Controller:
         remedy. Raises what `take_over` raises, RecordDamaged where nothing can be stored, and a
         fault of this program itself, but only after safe-off.
         """
-        if not self._ready:
-            self.take_over()
+        require_none(self.alarms)
+        self.make_ready()
         run = RunState(self.rack, str(uuid.uuid4()), self._show, Phase.READY, Route())
         for name, seat in self.rack.testers.items():
             seat.bleed_s = schedule.bleed_s.get(name, seat.bleed_s)
@@ -139,7 +225,7 @@ class Controller:
             serial=request.serial,
             operator=request.operator,
             attempt=request.attempt,
-            instruments=self._instruments(),
+            instruments=self.instruments(),
             software_version=self._version,
             relay_state=found,
         )
@@ -150,16 +236,36 @@ class Controller:
             self.engine.drive(run_schedule(run, schedule))
         except BaseException as error:  # noqa: BLE001 - reported or raised again after safe-off
             fault = error
+        struck = Struck(fault, run.phase, begun=bool(run.begun))
         self._show.calm = True
         off = self._make_safe(run)  # before anything else: no telling, no storing comes first
-        self._ready = off.opened and fault is None
+        self._set_ready(off.opened and fault is None)
         if fault is not None:
             self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
         if not off.opened:
             self._note_fault(run, "safe-off incomplete", off.reason)
+        self._latch_for(run, struck, off)
         return _End(off, fault)
 
+    def _set_ready(self, ready: bool) -> None:
+        self._ready = self.engine.ready = ready
+
+    def _latch_for(self, run: RunState, struck: Struck, off: SafeOff) -> None:
+        kind = alarm_of(struck, off)
+        if kind is not None:
+            end = _End(off, struck.fault)
+            self._latch(kind, end.reason, end.remedy or kind.remedy, run.run_id)
+
+    def _latch(self, kind: AlarmKind, reason: str, remedy: str, run_id: str = "") -> None:
+        """Record an alarm; the same one, still latched and with the same reason, once."""
+        if any(alarm.kind is kind and alarm.reason == reason for alarm in self.alarms):
+            return
+        self._store(entries.alarm(run_id, self._stamp(), kind, reason, remedy))
+        self._show(Notice("alarm", {"alarm": kind, "reason": reason, "remedy": remedy}))
+
     def _make_safe(self, run: RunState) -> SafeOff:
+        with suppress(Exception):  # a block must not come between a fault and the stops
+            self.engine.drop_enable()
         try:
             off: SafeOff = self.engine.drive(safe_off(run), heed_cancel=False)
         except BaseException as error:  # noqa: BLE001 - the last resort is still a stop
@@ -219,7 +325,8 @@ class Controller:
     def _stamp(self) -> entries.Stamp:
         return entries.Stamp.now(self.rack.clock)
 
-    def _instruments(self) -> list[entries.InstrumentLine]:
+    def instruments(self) -> list[entries.InstrumentLine]:
+        """Who answered at the last take-over."""
         lines = [
             entries.InstrumentLine(seat.name, seat.identity, seat.simulated)
             for seat in self.rack.testers.values()

@@ -46,7 +46,7 @@ def confirm_off(run: RunState, seat: TesterSeat) -> Looking:
         yield Wait(LOOK_AGAIN_S)
         if run.phase in WATCHED:
             yield from refresh_inputs(run)  # a long discharge must not let them go stale
-    seat.proof = proof
+    seat.proof, seat.proved_at_s = proof, run.now_s()
     return proof
 
 

@@ -10,7 +10,16 @@ from typing import Any
 
 from orchestrator.contract import InputBlock, Sample
 from orchestrator.errors import InstrumentFault, LinkError, LinkLost
-from orchestrator.running.commands import Command, Converse, Sequence, Stop, Stored, Wait
+from orchestrator.model.alarms import AlarmKind
+from orchestrator.running.commands import (
+    Command,
+    Converse,
+    Enable,
+    Sequence,
+    Stop,
+    Stored,
+    Wait,
+)
 from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.pump import Pump
 from orchestrator.running.rack import Rack, TesterSeat
@@ -30,6 +39,9 @@ class Engine:
         self._next_scan_s = 0.0
         self._cancel: str | None = None
         self._heeds_cancel = True
+        self._enabled = False
+        self.ready = False
+        """Proved off, discharged and open: what the green lamp shows."""
         self.stop_sent_s: float | None = None
         """When the stop bytes of the last trip went out (monotonic s)."""
 
@@ -67,6 +79,8 @@ class Engine:
             return self._pump.converse(port, owner, command.talk)
         if isinstance(command, Wait):
             return self._wait(command.seconds)
+        if isinstance(command, Enable):
+            return self._enable(command.on)
         if isinstance(command, Stored):
             while not command.ticket.done():
                 self._pump.pause(STORED_LOOK_S)
@@ -98,11 +112,33 @@ class Engine:
             self._rack.interlock.note(block.name, _sampled(block, now_s))
         trip = self._reason_to_stop()
         if trip is None:
+            self._refresh_outputs()
             return
+        self.drop_enable()
         watched, self._watched = self._watched, None
         if watched is not None:
             trip = self._stop_on(trip, watched)
         raise trip
+
+    def drop_enable(self) -> None:
+        """Take the enable away at once; the block sends it ahead of anything else."""
+        self._enabled = False
+        if self._rack.enable is not None:
+            self._rack.enable.drop()
+
+    def _enable(self, on: bool) -> None:
+        if not on:
+            self.drop_enable()
+            return
+        self._enabled = self._rack.enable is not None
+        self._next_scan_s = 0.0
+        self._scan()
+
+    def _refresh_outputs(self) -> None:
+        if self._rack.enable is not None:
+            self._rack.enable.refresh(self._enabled)
+        if self._rack.green_lamp is not None:
+            self._rack.green_lamp.refresh(self.ready and not self._enabled)
 
     def _stop_on(self, trip: Trip, seat: TesterSeat) -> Trip:
         """Stop at once; a stop that can't be sent must not take the trip's place.
@@ -121,10 +157,19 @@ class Engine:
         if self._heeds_cancel and self._cancel is not None:
             reason, self._cancel = self._cancel, None
             return RunCancelled(reason, "nothing to mend: start a new run when you are ready")
-        if self._watched is None:
+        if self._watched is None and not self._enabled:
             return None
-        problem = self._rack.interlock.problem(self._rack.clock.monotonic())
-        return Trip(problem) if problem else None
+        now_s = self._rack.clock.monotonic()
+        # Between steps nobody asks a tester: only what every scan samples can be judged then.
+        only = None if self._watched is not None else self._rack.scanned
+        problem = self._rack.interlock.problem(now_s, only)
+        if problem:
+            return Trip(problem)
+        unsure = self._rack.enable.problem(now_s) if self._enabled and self._rack.enable else None
+        if unsure:
+            remedy = "check the I/O block and its cable, reset the alarm, run again"
+            return Trip(f"enable output: {unsure}", remedy, AlarmKind.ENABLE_UNSURE)
+        return None
 
     def _stop(self, seat: TesterSeat) -> None:
         """The one place that sends stop bytes; at once, before any resynchronising."""

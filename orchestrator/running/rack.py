@@ -9,7 +9,14 @@ from decimal import Decimal
 from typing import Any
 
 from orchestrator.clock import Clock
-from orchestrator.contract import InputBlock, RelayMatrix, RunStore, SafetyTester
+from orchestrator.contract import (
+    InputBlock,
+    IoBlock,
+    OutputBlock,
+    RelayMatrix,
+    RunStore,
+    SafetyTester,
+)
 from orchestrator.model.abilities import MatrixAbilities
 from orchestrator.model.record import Identity, OffProof, StepResult
 from orchestrator.model.schedule import Contact, Route
@@ -32,6 +39,8 @@ class TesterSeat:
     armed: bool = False
     stopped_at_s: float | None = None
     proof: OffProof | None = None
+    proved_at_s: float | None = None
+    """When the last proof was taken (monotonic s)."""
 
 
 @dataclass
@@ -65,6 +74,17 @@ class Rack:
     safe_ac_v: Decimal
     safe_dc_v: Decimal
     relay_settle_s: float
+    enable: OutputBlock | None = None
+    """Lets the testers' outputs on; on during a run only."""
+    enable_settle_s: float = 0.0
+    green_lamp: OutputBlock | None = None
+    """Ready: proved off, discharged and secured (EN 50191). Dark unless it is refreshed."""
+    io: Mapping[str, IoBlock] = field(default_factory=dict)
+
+    @property
+    def scanned(self) -> frozenset[str]:
+        """Interlock inputs that every scan samples; the others are asked of a tester."""
+        return frozenset(block.name for block in self.inputs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +115,8 @@ class RunState:
     begun: set[int] = field(default_factory=set)
     """Indexes of the steps that were journaled as started."""
     found_closed: set[Contact] = field(default_factory=set)
+    crashed: bool = False
+    """A run before this one never ended: what a tester has latched may be a trip of it."""
 
     def enter(self, phase: Phase) -> None:
         """Move to a phase. Raises PhaseError."""

@@ -9,12 +9,15 @@ from orchestrator.model.record import StepResult
 from orchestrator.model.schedule import Batch, BoundStep, Schedule
 from orchestrator.model.words import Outcome, StepKind
 from orchestrator.running.batch import finish, run_batch
-from orchestrator.running.commands import Command
+from orchestrator.running.commands import Command, Enable, Wait
+from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import RunState
+from orchestrator.running.take_over import inputs_problem
 
 
 def run_schedule(run: RunState, schedule: Schedule) -> Generator[Command, Any, None]:
     """Run all batches that may run; the rest end as ``not_run``. Raises what a batch raises."""
+    yield from _enable(run)
     outcomes: dict[str, Outcome] = {}
     for batch in schedule.batches:
         reason = blocked(schedule, batch, outcomes)
@@ -23,6 +26,17 @@ def run_schedule(run: RunState, schedule: Schedule) -> Generator[Command, Any, N
         else:
             yield from run_batch(run, batch, exempt(schedule, batch))
         outcomes.update((result.name, result.outcome) for result in run.results)
+
+
+def _enable(run: RunState) -> Generator[Command, Any, None]:
+    """Switch the enable on, the inputs closed; safe-off takes it away again. Raises Trip."""
+    if run.rack.enable is None:
+        return
+    problem = yield from inputs_problem(run)
+    if problem:
+        raise Trip(problem)
+    yield Enable(True)
+    yield Wait(run.rack.enable_settle_s)
 
 
 def blocked(schedule: Schedule, batch: Batch, outcomes: dict[str, Outcome]) -> str:

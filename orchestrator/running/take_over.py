@@ -11,6 +11,7 @@ from typing import Any
 
 from orchestrator.contract import SafetyTester
 from orchestrator.errors import LinkError, WrongInstrument
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.record import Identity
 from orchestrator.model.words import DischargeGrade, TesterState
 from orchestrator.running.commands import Command, Converse, Stop, Wait
@@ -29,8 +30,17 @@ BLEEDER_NEEDED = (
 LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 
 
-def take_over(run: RunState) -> Taking:
-    """Bring an unknown station to READY. Raises Unconfirmed, WrongInstrument, LinkError."""
+class TripLatched(Trip):
+    """A tester has latched a safety trip of a run that never ended; only a person resets it."""
+
+    alarm = AlarmKind.TRIP_LATCHED
+
+
+def take_over(run: RunState, *, resetting: bool = False) -> Taking:
+    """Bring an unknown station to READY. ``resetting``: a person's reset, the inputs closed.
+
+    Raises Unconfirmed, WrongInstrument, LinkError, Trip.
+    """
     yield from _stop_all(run)
     for seat in run.rack.testers.values():
         proof = yield from confirm_off(run, seat)
@@ -47,7 +57,7 @@ def take_over(run: RunState) -> Taking:
     yield from open_all(run)
     for seat in run.rack.testers.values():
         yield from make_ready(seat)
-        yield from _end_latched_trip(run, seat)
+        yield from _end_latched_trip(run, seat, resetting=resetting)
     run.enter(Phase.READY)
 
 
@@ -72,16 +82,33 @@ def make_ready(seat: TesterSeat) -> Taking:
     seat.armed = True
 
 
-def _end_latched_trip(run: RunState, seat: TesterSeat) -> Taking:
-    """A trip that the tester itself has latched ends only with every input closed."""
+def _end_latched_trip(run: RunState, seat: TesterSeat, *, resetting: bool) -> Taking:
+    """A trip that the tester itself has latched ends only with every input closed.
+
+    A safety trip behind a run that never ended waits for a person's reset; else it stems from a
+    guard that was opened, or a limit that was broken, in an orderly way.
+    """
     if seat.proof is None or seat.proof.state not in LATCHED:
         return
-    yield from refresh_inputs(run)
-    yield Wait(0.0)  # one scan: the other inputs are sampled too
-    problem = run.rack.interlock.problem(run.now_s())
+    if run.crashed and seat.proof.state is TesterState.INTERLOCK_OPEN and not resetting:
+        reason = f"tester {seat.name!r} has latched a trip, and the run before never ended"
+        raise TripLatched(reason, AlarmKind.TRIP_LATCHED.remedy)
+    problem = yield from inputs_problem(run)
     if problem:
         raise Trip(f"tester {seat.name!r} has latched a trip, and {problem}")
     yield Converse(seat.port, seat.adapter.reset_trip())
+
+
+def inputs_problem(run: RunState) -> Generator[Command, Any, str | None]:
+    """Why the interlock counts as open just now, or ``None``.
+
+    Where an enable output is off, what a tester reports of its own input says nothing: the enable
+    usually lies in series with it.
+    """
+    yield from refresh_inputs(run)
+    yield Wait(0.0)  # one scan: the other inputs are sampled too
+    only = None if run.rack.enable is None else run.rack.scanned
+    return run.rack.interlock.problem(run.now_s(), only)
 
 
 def _identify_tester(seat: TesterSeat) -> Taking:

@@ -14,6 +14,7 @@ from orchestrator.clock import SystemClock
 from tests.bench.command_line import help_figure, memory_figure
 from tests.bench.exchange_cost import exchange_figures
 from tests.bench.figures import Figure, show
+from tests.bench.io_jitter import io_figures
 from tests.bench.step_cost import step_figures
 from tests.bench.trip_to_stop import trip_figure
 from tests.bench.whole_program import program_figure
@@ -30,6 +31,7 @@ def parts(*, quick: bool) -> dict[str, Part]:
         "step": lambda folder: step_figures(folder, runs=50 // few, commits=500 // few),
         "program": lambda folder: [program_figure(folder, pairs=2 if quick else 5)],
         "trip": lambda folder: [trip_figure(folder, trips=500 // few)],
+        "io": lambda _: io_figures(rounds=2000 // few, drops=500 // few),
         "help": lambda _: [help_figure(times=10 // few)],
         "memory": lambda folder: [memory_figure(folder)],
     }

@@ -9,6 +9,7 @@ from typing import Literal
 
 from orchestrator.clock import Clock
 from orchestrator.contract import Link
+from orchestrator.model.alarms import Alarm
 from orchestrator.model.record import Entry
 
 
@@ -31,6 +32,9 @@ class NullStore:
         if self._keep:
             self.kept.append(entry)
         return self._ticket
+
+    def alarms(self) -> tuple[Alarm, ...]:
+        return ()
 
     def unfinished(self) -> tuple[str, ...]:
         return ()

@@ -108,7 +108,7 @@ def test_times_not_asked_are_filled_in_and_said() -> None:
     bench = Bench().tester(kind_with(W, **ability))
     step = bench.steps(BOND, CONTACT, changed(HIPOT, rise=None)).bind().steps[2]
     assert (step.order.rise, step.order.fall) == (D("0.1"), D("0.5"))
-    assert any("rise not asked: 100 ms" in reason for reason in step.reasons)
+    assert any("No rise is asked: 100 ms" in reason for reason in step.reasons)
 
 
 def test_a_time_that_cannot_be_set_is_left_out_and_still_counted() -> None:

@@ -40,7 +40,9 @@ def test_a_level_off_the_grid_goes_up_and_says_so() -> None:
     """Definitions: to the smallest value the wire can carry at or above what was asked."""
     step = with_grid(changed(HIPOT, level="1525 V")).bind().steps[2]
     assert (step.asked.level, step.order.level) == (D(1525), D(1530))
-    assert "level: asked 1.525 kV, on the wire 1.53 kV (rounded up)" in step.reasons
+    assert (
+        "The wire carries level 1.53 kV for 1.525 kV asked: rounded up [profile]." in step.reasons
+    )
 
 
 # asked, grid, ceiling (None: 3 %), bound level or None: refused
@@ -80,7 +82,9 @@ def test_limits_off_the_grid_tighten_and_say_so() -> None:
     step = with_grid(changed(HIPOT, accept=accept)).bind().steps[2]
     assert step.order.limit(Measured.TOTAL_CURRENT, Edge.AT_MOST) == D("0.01004")
     assert step.order.limit(Measured.TOTAL_CURRENT, Edge.AT_LEAST) == D("0.00101")
-    assert any("total_current at_most: asked 10.049 mA" in reason for reason in step.reasons)
+    assert any(
+        "total_current at_most 10.04 mA for 10.049 mA asked" in reason for reason in step.reasons
+    )
 
 
 def test_limits_that_cross_on_the_wire_are_refused() -> None:

@@ -212,7 +212,7 @@ def test_the_same_run_takes_the_same_virtual_time_every_time(
 def test_a_trip_is_followed_by_a_good_run_once_the_guard_is_closed(
     make_rig: MakeRig, station: str
 ) -> None:
-    """A new request takes over again; with every input closed the tester's own trip is ended."""
+    """Once a person has reset it; with every input closed the tester's own trip is ended too."""
     rig = make_rig(station)
     rig.during(Phase.HOLD, rig.open_guard, step="withstand mains")
     assert rig.run(PROGRAM).outcome is Outcome.NO_VERDICT
@@ -220,6 +220,8 @@ def test_a_trip_is_followed_by_a_good_run_once_the_guard_is_closed(
     assert not isinstance(refused, RunResult) or refused.outcome is Outcome.NO_VERDICT
     starts = rig.output.starts
     rig.bench.guard_closed = True
+    rig.live.reset(by="M. Example")
+    assert rig.output.starts == starts
     result = rig.run(PROGRAM)
     assert rig.output.starts == starts + len(STEPS)
     rig.check(result, PASS, before=STEPS)

@@ -1,0 +1,148 @@
+"""The link of a trial: one instrument, an engine of its own for the stop, every byte kept."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from typing import Any, Literal
+
+from orchestrator.assembly.probing_lines import NoJournal
+from orchestrator.clock import Clock
+from orchestrator.contract import Link, RelayMatrix, SafetyTester, Talk
+from orchestrator.errors import LinkError, LinkLost
+from orchestrator.model.record import OffProof
+from orchestrator.model.station import SafeLevel
+from orchestrator.running.commands import Command, Wait
+from orchestrator.running.controller import quiet
+from orchestrator.running.discharge import stop_and_confirm
+from orchestrator.running.engine import Engine
+from orchestrator.running.interlock import Interlock
+from orchestrator.running.ports import Port
+from orchestrator.running.pump import Pump
+from orchestrator.running.rack import Rack, RunState, TesterSeat
+
+Way = Literal["sent", "received"]
+NAME = "on trial"
+QUIET_S = 0.1
+"""Silence that shows that nothing late still comes, before the next exchange is tried."""
+MOST_QUIET_S = 3.0
+
+
+class KeptLink:
+    """A link that keeps what goes over it, in order; pieces that follow each other are joined."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self.name = link.name
+        self._kept: list[tuple[Way, bytes]] = []
+
+    def send(self, data: bytes) -> None:
+        self._keep("sent", data)
+        self._link.send(data)
+
+    def receive(self, within_s: float) -> bytes:
+        data = self._link.receive(within_s)
+        if data:
+            self._keep("received", data)
+        return data
+
+    def reopen(self) -> None:
+        self._link.reopen()
+
+    def close(self) -> None:
+        self._link.close()
+
+    def cut(self) -> tuple[tuple[Way, bytes], ...]:
+        """What was kept since the last cut."""
+        kept, self._kept = tuple(self._kept), []
+        return kept
+
+    def _keep(self, way: Way, data: bytes) -> None:
+        # What is sent stays apart: each message is one of its own.
+        if way == "received" and self._kept and self._kept[-1][0] == way:
+            data = self._kept.pop()[1] + data
+        self._kept.append((way, data))
+
+
+class TrialLine:
+    """The wire of a trial; satisfies what the language asks of one.
+
+    An exchange that failed leaves late bytes behind: they are drained before the next one, and
+    nothing is resynchronised by queries that may be wrong themselves.
+    """
+
+    def __init__(self, link: Link, clock: Clock) -> None:
+        self.link = KeptLink(link)
+        self._clock = clock
+        self._port = Port(self.link, clock)
+        self._pump = Pump(clock, lambda: None)
+        self._owner: SafetyTester | RelayMatrix | None = None
+        self._keep_alive_s: float | None = None
+
+    def use(self, owner: SafetyTester | RelayMatrix) -> None:
+        """From now on this adapter owns the link."""
+        self._owner = owner
+        every = getattr(owner.abilities, "keep_alive_s", None)
+        self._keep_alive_s = None if every is None else float(every)
+
+    def ask(self, talk: Talk[Any]) -> Any:
+        """Hold a conversation. Raises LinkError, InstrumentFault."""
+        owner = self._owner
+        if owner is None:
+            raise RuntimeError("no adapter owns the link of this trial")
+        if self._port.dirty:
+            self._drain(owner)
+        return self._pump.converse(self._port, owner, talk)
+
+    def _drain(self, owner: SafetyTester | RelayMatrix) -> None:
+        """Read until it is quiet. Raises LinkLost."""
+        until_s = self._clock.monotonic() + MOST_QUIET_S
+        try:
+            while self._port.listen(QUIET_S) and self._clock.monotonic() < until_s:
+                pass
+        except LinkLost:
+            self._port.reopen()
+        owner.absorb(self._port.drain())
+        self._port.dirty = False
+
+    def stop_and_confirm(self) -> OffProof:
+        """Send the stop and look until off and discharged. Raises LinkError."""
+        owner = self._owner
+        if owner is None or isinstance(owner, RelayMatrix) or not hasattr(owner, "stop_bytes"):
+            raise RuntimeError("only a tester on trial can be stopped")
+        seat = TesterSeat(NAME, owner, self._port.name, simulated=False)
+        safe = SafeLevel()
+        rack = Rack(
+            ports={self._port.name: self._port},
+            owners={self._port.name: owner},
+            testers={NAME: seat},
+            chains={},
+            inputs=(),
+            tester_inputs={},
+            interlock=Interlock({}),
+            clock=self._clock,
+            store=NoJournal(),
+            safe_ac_v=safe.ac.value,
+            safe_dc_v=safe.dc.value,
+            relay_settle_s=0.0,
+        )
+        engine = Engine(rack)
+        proof: OffProof = engine.drive(_stopped(RunState(rack, "", quiet), seat))
+        if not proof.off:
+            self._port.dirty = True
+        return proof
+
+    def cut(self) -> tuple[tuple[Way, bytes], ...]:
+        """The bytes since the last cut."""
+        return self.link.cut()
+
+    def close(self) -> None:
+        """Close the link."""
+        self.link.close()
+
+
+def _stopped(run: RunState, seat: TesterSeat) -> Generator[Command, Any, OffProof]:
+    yield Wait(0.0)
+    return (yield from stop_and_confirm(run, seat))
+
+
+__all__ = ["KeptLink", "LinkError", "TrialLine"]
