@@ -108,6 +108,8 @@ class Trying:
         """Close an item and show it."""
         position = self.document.locate(*place) if place else None
         manual = "" if position is None else self._notes.at(position.line)
+        if isinstance(course.error, LinkError) and not isinstance(course.error, LinkLost):
+            self.wire.settle()
         item = Item(
             what,
             course.outcome,

@@ -48,6 +48,10 @@ class Wire(Protocol):
         """Send the stop, look until off and discharged. Raises LinkError."""
         ...
 
+    def settle(self) -> None:
+        """Read what comes late until it is quiet. Raises LinkLost."""
+        ...
+
     def use(self, owner: SafetyTester | RelayMatrix) -> None:
         """From now on this adapter owns the link."""
         ...

@@ -85,7 +85,7 @@ class Bench:
         self._watcher = Watcher(self, self._log)
         self._guard_closed = True
         self._enabled = True
-        self._blocks: dict[str, SimulatedIo] = {}
+        self.blocks: dict[str, SimulatedIo] = {}
         self._guard_listeners: list[Callable[[bool], None]] = []
         self._timers.follow(self._catch_up_locked)
 
@@ -217,11 +217,11 @@ class Bench:
 
     def add_block(self, name: str, block: SimulatedIo) -> None:
         """Put a remote I/O block on the bench."""
-        self._blocks[name] = block
+        self.blocks[name] = block
 
     def io_block(self, name: str) -> SimulatedIo:
         """A remote I/O block of the bench. Raises KeyError."""
-        return self._blocks[name]
+        return self.blocks[name]
 
     # ---- looks
 

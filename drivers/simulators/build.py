@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from drivers.simulators.bench import SIMULATORS, Bench
+from drivers.simulators.io_block import SimulatedIo
 from drivers.simulators.unit import UnitUnderTest, read_unit
 from orchestrator.clock import Clock
 from orchestrator.errors import Fault, Position, Refused
 from orchestrator.model.fixture import Fixture
-from orchestrator.model.station import ChainEntry, SimulatedLink, Station
+from orchestrator.model.station import ChainEntry, IoInput, SimulatedLink, Station
 
 PARTS_OF_A_POSITION = 4
 INNER = "inner "
@@ -43,6 +44,7 @@ def build_bench(
     for name, chain in station.chains.items():
         _add_chain(bench, name, chain, dict(addresses.get(name, {})))
     wire(bench, station, fixture)
+    add_blocks(bench, station)
     if station.simulated_unit is not None:
         path = folder / station.simulated_unit
         unit = read_unit(path)
@@ -103,6 +105,56 @@ def wire(bench: Bench, station: Station, fixture: Fixture | None) -> None:
             tester, _, end = place.partition(".")
             if tester in bench.instruments:
                 bench.wire_terminal(tester, end, point)
+
+
+def add_blocks(bench: Bench, station: Station) -> None:
+    """The station's simulated I/O blocks: the guard at their inputs, the enable in series with it.
+
+    A two-channel input that is antivalent gets the guard's other contact.
+    """
+    for name, entry in station.io.items():
+        if entry.driver != "simulated":
+            continue
+        sign = entry.life_sign
+        block = SimulatedIo(
+            bench.clock,
+            inputs=entry.inputs,
+            outputs=entry.outputs,
+            drops_after_s=float(entry.drops_after),
+            levels=_guard_levels(bench, station, name),
+            wires={} if sign is None or sign.follows is None else {sign.input: sign.follows},
+        )
+        bench.add_block(name, block)
+    enable = station.outputs.enable
+    if enable is not None and enable.block in bench.blocks:
+        bench.enabled = False
+        bench.io_block(enable.block).on_output(_gate(bench, enable.output))
+
+
+def _guard_levels(bench: Bench, station: Station, name: str) -> dict[int, Callable[[], bool]]:
+    levels: dict[int, Callable[[], bool]] = {}
+    for entry in station.interlock:
+        source = entry.source
+        if not isinstance(source, IoInput) or source.block != name:
+            continue
+        high = source.closed_when == "high"
+        levels[source.input] = _contact(bench, high_when_closed=high)
+        if source.second is not None:
+            same = source.second.moves == "same"
+            levels[source.second.input] = _contact(bench, high_when_closed=high is same)
+    return levels
+
+
+def _contact(bench: Bench, *, high_when_closed: bool) -> Callable[[], bool]:
+    return lambda: bench.guard_closed is high_when_closed
+
+
+def _gate(bench: Bench, output: int) -> Callable[[int, bool], None]:
+    def changed(number: int, on: bool) -> None:
+        if number == output:
+            bench.enabled = on
+
+    return changed
 
 
 def _add_chain(bench: Bench, name: str, chain: ChainEntry, addresses: dict[str, int]) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from orchestrator.assembly.plan import StationPlan
 from orchestrator.assembly.plugins import BENCHES, plugin
-from orchestrator.assembly.requests import check_calibration
+from orchestrator.assembly.requests import check_calibration, check_offsets_age
 from orchestrator.clock import Clock, VirtualClock
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Refused
@@ -49,4 +49,6 @@ def rehearse(plan: StationPlan, fixture: Document[Fixture] | None, clock: Clock)
     Builds the bench and throws it away. Raises Refused.
     """
     check_calibration(plan, clock)
+    if fixture is not None:
+        check_offsets_age(fixture, clock)
     make_bench(plan, fixture, VirtualClock())

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
 from typing import Any, Literal
 
 from orchestrator.assembly.probing_lines import NoJournal
 from orchestrator.clock import Clock
 from orchestrator.contract import Link, RelayMatrix, SafetyTester, Talk
-from orchestrator.errors import LinkError, LinkLost
+from orchestrator.errors import LinkLost
 from orchestrator.model.record import OffProof
 from orchestrator.model.station import SafeLevel
-from orchestrator.running.commands import Command, Wait
 from orchestrator.running.controller import quiet
 from orchestrator.running.discharge import stop_and_confirm
 from orchestrator.running.engine import Engine
@@ -89,12 +87,14 @@ class TrialLine:
         owner = self._owner
         if owner is None:
             raise RuntimeError("no adapter owns the link of this trial")
-        if self._port.dirty:
-            self._drain(owner)
+        self.settle()
         return self._pump.converse(self._port, owner, talk)
 
-    def _drain(self, owner: SafetyTester | RelayMatrix) -> None:
-        """Read until it is quiet. Raises LinkLost."""
+    def settle(self) -> None:
+        """Where late bytes may still come, read until it is quiet. Raises LinkLost."""
+        owner = self._owner
+        if owner is None or not self._port.dirty:
+            return
         until_s = self._clock.monotonic() + MOST_QUIET_S
         try:
             while self._port.listen(QUIET_S) and self._clock.monotonic() < until_s:
@@ -107,7 +107,7 @@ class TrialLine:
     def stop_and_confirm(self) -> OffProof:
         """Send the stop and look until off and discharged. Raises LinkError."""
         owner = self._owner
-        if owner is None or isinstance(owner, RelayMatrix) or not hasattr(owner, "stop_bytes"):
+        if owner is None or not hasattr(owner, "stop_bytes"):
             raise RuntimeError("only a tester on trial can be stopped")
         seat = TesterSeat(NAME, owner, self._port.name, simulated=False)
         safe = SafeLevel()
@@ -125,8 +125,8 @@ class TrialLine:
             safe_dc_v=safe.dc.value,
             relay_settle_s=0.0,
         )
-        engine = Engine(rack)
-        proof: OffProof = engine.drive(_stopped(RunState(rack, "", quiet), seat))
+        run = RunState(rack, "", quiet)
+        proof: OffProof = Engine(rack).drive(stop_and_confirm(run, seat))
         if not proof.off:
             self._port.dirty = True
         return proof
@@ -138,11 +138,3 @@ class TrialLine:
     def close(self) -> None:
         """Close the link."""
         self.link.close()
-
-
-def _stopped(run: RunState, seat: TesterSeat) -> Generator[Command, Any, OffProof]:
-    yield Wait(0.0)
-    return (yield from stop_and_confirm(run, seat))
-
-
-__all__ = ["KeptLink", "LinkError", "TrialLine"]

@@ -13,7 +13,12 @@ from orchestrator.assembly.bench import make_bench
 from orchestrator.assembly.gate import Confirm, pass_gate
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
 from orchestrator.assembly.racks import RackBuilder
-from orchestrator.assembly.requests import check_calibration, check_person, check_request
+from orchestrator.assembly.requests import (
+    check_calibration,
+    check_offsets_age,
+    check_person,
+    check_request,
+)
 from orchestrator.assembly.sign_off import require_same_instruments
 from orchestrator.assembly.virtual import PatientStore
 from orchestrator.binding.stations import check_station
@@ -96,7 +101,9 @@ class LiveStation:
         """Bind a program (read or built in Python). Raises Refused with every fault."""
         if isinstance(program, Program):
             program = Document.built(program, f"program {program.name!r} built in Python")
-        return self.plan.bind(program, fixture or self._fixture)
+        chosen = fixture or self._fixture or self.plan.inline_fixture()
+        check_offsets_age(chosen, self.clock)
+        return self.plan.bind(program, chosen)
 
     def take_over(self) -> None:
         """First contact: stop, confirm off and discharged, identify, open relays."""

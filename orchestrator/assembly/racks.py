@@ -75,6 +75,7 @@ class RackBuilder:
             enable_settle_s=0.0 if enable is None else float(enable.settle),
             green_lamp=_output("green lamp", station.outputs.green_lamp, blocks),
             io=blocks,
+            watched={entry.name: (entry.block, entry.input) for entry in station.watched},
         )
 
     def _open(self, entry: LinkEntry, name: str, defaults: object | None) -> Link:

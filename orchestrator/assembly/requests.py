@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from orchestrator.assembly.plan import StationPlan
+from orchestrator.binding.offsets import stale_offsets
 from orchestrator.clock import Clock
+from orchestrator.documents import Document
 from orchestrator.errors import Fault, Refused
+from orchestrator.model.fixture import Fixture
 from orchestrator.running.controller import Request
 
 LONGEST_SERIAL = 32
@@ -46,6 +49,13 @@ def _faults(what: str, text: str, longest: int, option: str, *, needed: bool) ->
     if text != text.strip():
         return [Fault(what, f"a blank at an end of {text!r}", expected, remedy)]
     return []
+
+
+def check_offsets_age(fixture: Document[Fixture], clock: Clock) -> None:
+    """No offset measured in the future, or longer ago than it may be. Raises Refused."""
+    faults = stale_offsets(fixture, clock.utc().date())
+    if faults:
+        raise Refused(faults)
 
 
 def check_calibration(plan: StationPlan, clock: Clock) -> None:

@@ -7,10 +7,12 @@ profiles and the very instruments (serial numbers, firmware) that were there. An
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from orchestrator.errors import Fault, Refused
 from orchestrator.model.entries import InstrumentLine
+from orchestrator.records.reader import all_sign_offs
 
 WHAT = "going on without a question at a station with real instruments"
 REMEDY = "answer the question (leave out --yes), or have the station commissioned again"
@@ -36,6 +38,17 @@ def stamped_instruments(lines: Iterable[InstrumentLine]) -> dict[str, dict[str, 
         }
         for line in lines
     }
+
+
+def recorded_stamps(records: Path) -> tuple[Mapping[str, Any], ...]:
+    """The sign-offs in records that may not be there yet, the newest first.
+
+    Raises RecordDamaged, RecordsUnwritable: they can't be read.
+    """
+    if not records.exists():
+        return ()
+    views = all_sign_offs(records)
+    return tuple({**view.body, "utc": view.utc} for view in views if not view.damage)
 
 
 def require_sign_off(

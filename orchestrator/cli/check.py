@@ -68,16 +68,6 @@ def look(
     return Exit.DONE
 
 
-def _stop_times(files: Files) -> tuple[StopTime, ...]:
-    from orchestrator.binding.stop_budget import StopMessage, stop_times
-
-    messages = {
-        name: StopMessage(sum(map(len, built.adapter.stop_bytes)), built.link_defaults)
-        for name, built in files.plan.testers.items()
-    }
-    return stop_times(files.plan.station, files.plan.instruments(), messages)
-
-
 def _as_data(times: tuple[StopTime, ...]) -> list[dict[str, object]]:
     return [
         {
@@ -105,7 +95,7 @@ def _tell_station(now: Situation, files: Files, *, explain: bool) -> None:
     from orchestrator.binding.station_io import io_notices
     from orchestrator.fault_words import counted
 
-    station, times = files.plan.station, _stop_times(files)
+    station, times = files.plan.station, files.plan.stop_times()
     points = sorted(files.fixture.model.points)
     notices = (*io_notices(station), *offset_notices(files.fixture.model))
     if now.as_json:
@@ -130,7 +120,7 @@ def _tell_schedule(now: Situation, files: Files, schedule: Schedule, *, explain:
     from orchestrator.binding.explain import describe, describe_duration, why
     from orchestrator.fault_words import counted
 
-    lines, times = describe(schedule), _stop_times(files)
+    lines, times = describe(schedule), files.plan.stop_times()
     if now.as_json:
         print(json.dumps(_told(schedule, lines, times, explain=explain)))
         return

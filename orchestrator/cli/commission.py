@@ -85,9 +85,7 @@ def _commission(
         valid = work.run()
     now.proved_safe = True
     if valid:
-        print(
-            f"signed off by {by}: holds until station, fixture, profiles or instruments change"
-        )
+        print(f"signed off by {by}: holds until station, fixture, profiles or instruments change")
         return Exit.DONE
     missing = [item.name for item in work.items if item.outcome != "done"]
     print(f"NOT signed off; to be done: {'; '.join(missing)}")

@@ -19,6 +19,7 @@ from orchestrator.cli.probe import probe_command
 from orchestrator.cli.profile import profile_app
 from orchestrator.cli.records import records_app
 from orchestrator.cli.run import EPILOG, run_command
+from orchestrator.cli.schema import schema_command
 from orchestrator.cli.standing import reset_command, watch_command
 
 # No rich panels: they paint errors red, and red has a meaning here that an error message hasn't.
@@ -40,6 +41,7 @@ app.command("run", epilog=EPILOG)(run_command)
 app.command("commission", epilog=COMMISSION_EPILOG)(commission)
 app.command("reset")(reset_command)
 app.command("watch")(watch_command)
+app.command("schema")(schema_command)
 app.add_typer(records_app, name="records")
 app.add_typer(profile_app, name="profile")
 

@@ -24,7 +24,12 @@ def new(
 
 
 def make(folder: Path) -> Exit:
-    """Copy the template. Raises Refused where the folder isn't empty or can't be written."""
+    """Copy the template and write the editor's schemas beside it.
+
+    Raises:
+        Refused: the folder isn't empty or can't be written.
+    """
+    from orchestrator.assembly.schemas import FOLDER, first_line, write_schemas
     from orchestrator.resources import resource_folder
 
     try:
@@ -34,7 +39,10 @@ def make(folder: Path) -> Exit:
         folder.mkdir(parents=True, exist_ok=True)
         sources = sorted((resource_folder("examples") / TEMPLATE).glob("*.yaml"))
         for source in sources:
-            (folder / source.name).write_bytes(source.read_bytes())
+            # Each template is named as its kind of file.
+            line = f"{first_line(source.stem)}\n".encode()
+            (folder / source.name).write_bytes(line + source.read_bytes())
+        write_schemas(folder / FOLDER)
     except OSError as error:
         reason = error.strerror or str(error)
         raise _refused(folder, reason, "choose a folder that you may write to") from error

@@ -1,4 +1,4 @@
-"""``ohmward profile check``: what an instrument's profile says, and what it gets wrong."""
+"""``ohmward profile``: check what a profile says, begin a new one, try one on its instrument."""
 
 from __future__ import annotations
 
@@ -10,15 +10,12 @@ import typer
 from orchestrator.cli.check import FIXTURE_HELP
 from orchestrator.cli.codes import Exit
 from orchestrator.cli.failures import Situation, guarded
+from orchestrator.cli.profile_new import new_command
+from orchestrator.cli.profile_try import try_command
 
 profile_app = typer.Typer(
     help="Work on instrument profiles.", rich_markup_mode=None, pretty_exceptions_enable=False
 )
-
-
-@profile_app.callback()
-def _profile() -> None:
-    """Keeps 'check' a command of its own while it is the only one."""
 
 
 @profile_app.command("check")
@@ -36,8 +33,18 @@ def check_command(
     """
 
     def body(_: Situation) -> Exit:
+        from orchestrator.assembly.bring_up import meant
+        from orchestrator.cli.profile_try import proof_line, tell_marks
         from orchestrator.cli.profile_views import check_profile
 
-        return check_profile(file, station, program, fixture)
+        code = check_profile(meant(file), station, program, fixture)
+        if tell_marks(file):
+            return Exit.REFUSED
+        print(proof_line(file))
+        return code
 
     raise typer.Exit(guarded(body))
+
+
+profile_app.command("new")(new_command)
+profile_app.command("try")(try_command)

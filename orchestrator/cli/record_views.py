@@ -20,10 +20,23 @@ from orchestrator.documents import read_document
 from orchestrator.errors import Fault, Position, Refused
 from orchestrator.fault_words import counted
 from orchestrator.model.station import Station
-from orchestrator.records.export import export_csv, export_jsonl
-from orchestrator.records.reader import list_runs, relay_totals, show_run
+from orchestrator.records.export import export_csv, export_jsonl, reading_text
+from orchestrator.records.junit import export_junit
+from orchestrator.records.reader import (
+    all_alarms,
+    all_sign_offs,
+    list_runs,
+    relay_totals,
+    show_run,
+)
 from orchestrator.records.verify import verify
-from orchestrator.records.views import ReadingView, RunSummary, RunView, StepView
+from orchestrator.records.views import (
+    AlarmView,
+    RunSummary,
+    RunView,
+    SignOffView,
+    StepView,
+)
 
 _IDENTITY = ("maker", "model", "serial", "firmware")
 
@@ -79,6 +92,8 @@ def show_run_of(now: Situation, where: Path, run_id: str, *, traffic: bool) -> E
     _header(console, run)
     for step in run.steps:
         _step(console, step)
+    for alarm in run.alarms:
+        _alarm(console, alarm)
     for event in run.events:
         _line(console, f"event {event.utc}: {event.what} {json.dumps(dict(event.detail))}")
     for record in run.traffic if traffic else ():
@@ -133,18 +148,9 @@ def _step(console: Console, step: StepView) -> None:
         against = ", ".join((*step.against, *step.others))
         _line(console, f"     {', '.join(step.apply_to)} against {against}")
     for reading in step.readings:
-        _line(console, f"     {_reading(reading)}")
+        _line(console, f"     {reading_text(reading)}")
     if step.reason:
         _line(console, f"     {step.reason}")
-
-
-def _reading(reading: ReadingView) -> str:
-    name = reading.quantity.replace("_", " ")
-    value = f"{reading.value} {reading.unit}" if reading.value else "no value"
-    bound = "" if reading.bound in {"exact", "none"} else f"{reading.bound} "
-    edges = {"at least": reading.at_least, "at most": reading.at_most}
-    limits = ", ".join(f"{word} {limit} {reading.unit}" for word, limit in edges.items() if limit)
-    return f"{name} {bound}{value}" + (f" ({limits})" if limits else "")
 
 
 def verify_of(now: Situation, where: Path) -> Exit:
@@ -174,12 +180,12 @@ def verify_of(now: Situation, where: Path) -> Exit:
 def export_of(where: Path, form: str, out: Path | None, serial: str | None) -> Exit:
     """Write the export to a new file or to standard output."""
     path = records_of(where)
-    export = export_csv if form == "csv" else export_jsonl
+    export = {"csv": export_csv, "jsonl": export_jsonl, "junit": export_junit}[form]
     with _target(out) as stream:
         count = export(path, stream, serial)
     if out is not None:
-        unit = "lines" if form == "csv" else "runs"
-        _line(make_console(errors=True), f"{out}: {count} {unit}")
+        told = counted(count, "line" if form == "csv" else "run")
+        _line(make_console(errors=True), f"{out}: {told}")
     return Exit.DONE
 
 
@@ -201,6 +207,72 @@ def _target(out: Path | None) -> Iterator[TextIO]:
         raise Refused([fault]) from error
     with stream:
         yield stream
+
+
+def alarms_of(now: Situation, where: Path) -> Exit:
+    """Print every alarm with its reset."""
+    alarms = all_alarms(records_of(where))
+    if now.as_json:
+        for alarm in alarms:
+            print(json.dumps({**dataclasses.asdict(alarm), "latched": not alarm.reset_utc}))
+        return Exit.DONE
+    console = make_console()
+    for alarm in alarms:
+        _alarm(console, alarm)
+    if not alarms:
+        console.print("no alarms on record")
+    return Exit.DONE
+
+
+def _alarm(console: Console, alarm: AlarmView) -> None:
+    _line(console, f"alarm {alarm.number}, {alarm.title}: {alarm.utc}, entry {alarm.seq}")
+    _line(console, f"     why: {alarm.reason}")
+    if alarm.run_id:
+        _line(console, f"     run: {alarm.run_id}")
+    if alarm.reset_utc:
+        closed = f", seen closed: {', '.join(alarm.reset_inputs)}" if alarm.reset_inputs else ""
+        _line(console, f"     reset by {alarm.reset_by}: {alarm.reset_utc}{closed}")
+    else:
+        console.print(Text.assemble("     ", ("latched", "alert")))
+        _line(console, f"     what to do: {alarm.remedy}")
+    if alarm.damage:
+        _line(console, f"     damage: {alarm.damage}")
+
+
+def sign_offs_of(now: Situation, where: Path) -> Exit:
+    """Print every commissioning with its items."""
+    sign_offs = all_sign_offs(records_of(where))
+    if now.as_json:
+        for stamp in sign_offs:
+            print(json.dumps(dataclasses.asdict(stamp)))
+        return Exit.DONE
+    console = make_console()
+    for stamp in sign_offs:
+        _sign_off(console, stamp)
+    if not sign_offs:
+        console.print("no commissioning on record")
+    return Exit.DONE
+
+
+def _sign_off(console: Console, stamp: SignOffView) -> None:
+    how = "complete" if stamp.valid else "INCOMPLETE: no sign-off"
+    real = ", simulated instruments" if stamp.simulated else ""
+    _line(console, f"commissioned by {stamp.by}: {stamp.utc}, {how}{real}")
+    if stamp.damage:
+        _line(console, f"     damage: {stamp.damage}")
+    for item in stamp.body.get("items") or ():
+        word = str(item.get("outcome")).replace("_", " ")
+        _line(console, f"     {word}: {item.get('name')}. {item.get('seen') or ''}".rstrip())
+    budgets = dict(stamp.body.get("budget_s") or {})
+    told = ", ".join(f"{name} {float(seconds):.3f} s" for name, seconds in budgets.items())
+    measured_s = stamp.body.get("measured_s")
+    measured = "not measured" if measured_s is None else f"measured {float(measured_s):.3f} s"
+    _line(console, f"     stop time: {measured}; budget: {told or 'none'}")
+    for name, who in dict(stamp.body.get("instruments") or {}).items():
+        told = ", ".join(str(who.get(key)) for key in _IDENTITY if who.get(key))
+        _line(console, f"     instrument {name}: {told}")
+    for name, digest in dict(stamp.body.get("hashes") or {}).items():
+        _line(console, f"     SHA-256 of {name.replace(':', ' ')}: {digest}")
 
 
 def relays_of(now: Situation, where: Path) -> Exit:

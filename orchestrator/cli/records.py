@@ -29,6 +29,7 @@ class Format(StrEnum):
 
     CSV = "csv"
     JSONL = "jsonl"
+    JUNIT = "junit"
 
 
 def _reading(as_json: bool = False) -> Situation:
@@ -87,7 +88,12 @@ def verify_command(where: Where = Path(), as_json: Json = False) -> None:
 def export_command(
     where: Where = Path(),
     form: Annotated[
-        Format, typer.Option("--format", help="csv: one line per reading; jsonl: one run per line.")
+        Format,
+        typer.Option(
+            "--format",
+            help="csv: one line per reading; jsonl: one run per line; "
+            "junit: JUnit XML, a suite per run.",
+        ),
     ] = Format.CSV,
     out: Annotated[
         Path | None, typer.Option(help="A new file; standard output without it.")
@@ -102,6 +108,30 @@ def export_command(
         return export_of(where, form, out, serial)
 
     raise typer.Exit(guarded(body, _reading()))
+
+
+@records_app.command("alarms")
+def alarms_command(where: Where = Path(), as_json: Json = False) -> None:
+    """List every alarm, the oldest first: latched, or reset by whom and when."""
+
+    def body(now: Situation) -> Exit:
+        from orchestrator.cli.record_views import alarms_of
+
+        return alarms_of(now, where)
+
+    raise typer.Exit(guarded(body, _reading(as_json)))
+
+
+@records_app.command("signoffs")
+def signoffs_command(where: Where = Path(), as_json: Json = False) -> None:
+    """List every recorded commissioning, the newest first, with its items."""
+
+    def body(now: Situation) -> Exit:
+        from orchestrator.cli.record_views import sign_offs_of
+
+        return sign_offs_of(now, where)
+
+    raise typer.Exit(guarded(body, _reading(as_json)))
 
 
 @records_app.command("relays")

@@ -12,6 +12,7 @@ from typing import TextIO
 from orchestrator.assembly.gate import CAUTIONS, NO_ANSWER, pass_gate
 from orchestrator.assembly.live import LiveStation, open_station
 from orchestrator.assembly.requests import check_request
+from orchestrator.assembly.sign_off import recorded_stamps
 from orchestrator.cli.codes import Exit, of_outcome
 from orchestrator.cli.failures import Situation, abandon_output, one_line
 from orchestrator.cli.feed import Feed, Taker
@@ -55,7 +56,8 @@ def run_unit(now: Situation, wish: Wish) -> Exit:
     files = read_files(wish.station, wish.program, wish.fixture)
     schedule = files.bind()
     if wish.yes:
-        pass_gate(schedule, None)  # refused before anything is connected
+        stamps = () if schedule.simulated else recorded_stamps(files.plan.records)
+        pass_gate(schedule, None, stamps)  # refused before anything is connected
     now.records = files.plan.records
     with ExitStack() as closing:
         screen = None if now.as_json else RunScreen(make_console(), schedule)

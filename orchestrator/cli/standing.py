@@ -132,6 +132,9 @@ def _plain_line(item: Stamped) -> None:
     kind, data = item.notice.kind, item.notice.data
     if kind == "idle":
         print(f"{item.utc}  {'ready' if data['ready'] else 'not ready'}: {data['reason']}")
+    elif kind == "watched":
+        level = {True: "high", False: "low", None: "not known"}[data["high"]]
+        print(f"{item.utc}  input {data['name']}: {level}")
     elif kind == "phase" and data["phase"] == "ready":
         print("station taken over: off, discharged, relays open; watching")
     elif kind == "alarm":
@@ -142,7 +145,7 @@ def _plain_line(item: Stamped) -> None:
 
 def _json_line(item: Stamped) -> None:
     kind, data = item.notice.kind, dict(item.notice.data)
-    if kind not in {"idle", "phase", "alarm", "told"}:
+    if kind not in {"idle", "phase", "alarm", "told", "watched"}:
         return
     if kind == "alarm":
         alarm = data["alarm"]

@@ -19,11 +19,13 @@ from orchestrator.conformance.demands import Broken, demand
 from orchestrator.conformance.inputs import InputBlockContract
 from orchestrator.conformance.link import LinkContract
 from orchestrator.conformance.matrix import RelayMatrixContract
+from orchestrator.conformance.outputs import OutputBlockContract
 from orchestrator.conformance.store import RunStoreContract
 from orchestrator.conformance.subjects import (
     InputSubject,
     LinkSubject,
     MatrixSubject,
+    OutputSubject,
     StoreSubject,
     Subject,
     TesterSubject,
@@ -37,6 +39,8 @@ __all__ = [
     "LinkContract",
     "LinkSubject",
     "MatrixSubject",
+    "OutputBlockContract",
+    "OutputSubject",
     "RelayMatrixContract",
     "RunStoreContract",
     "SafetyTesterContract",

@@ -34,8 +34,8 @@ def find_subjects(names: Iterable[str] | None = None) -> dict[str, type[Subject]
             )
         if not (isinstance(thing, type) and issubclass(thing, Subject)):
             raise NoSubject(
-                f"subject {name!r}: found {thing!r}, expected a class derived from TesterSubject, "
-                "MatrixSubject, LinkSubject, InputSubject or StoreSubject; name such a class"
+                f"subject {name!r}: found {thing!r}, expected a class derived from TesterSubject "
+                "or another subject of orchestrator.conformance; name such a class"
             )
         found[name] = thing
     return found

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from orchestrator.clock import Clock
 from orchestrator.conformance.demands import not_offered
-from orchestrator.contract import InputBlock, Link, RelayMatrix, RunStore, SafetyTester
+from orchestrator.contract import InputBlock, Link, OutputBlock, RelayMatrix, RunStore, SafetyTester
 from orchestrator.model.record import Entry
 from orchestrator.model.schedule import Contact, Route, StepOrder
 
@@ -134,6 +134,24 @@ class InputSubject(Subject):
     def make_unreadable(self) -> None:
         """Optional: nothing can be read any more (wire off, file gone)."""
         not_offered("an input that can't be read")
+
+
+class OutputSubject(Subject):
+    """An output that must be refreshed, fresh and not ordered yet.
+
+    ``lapses_within_s``: how long after the last refresh it must be off, by whatever means.
+    """
+
+    block: OutputBlock
+    lapses_within_s: float = 1.0
+
+    @abstractmethod
+    def is_on(self) -> bool:
+        """Whether the output is on, at its terminal."""
+
+    def cut(self) -> None:
+        """Optional: from now on the device isn't reached any more."""
+        not_offered("a device that can't be reached")
 
 
 class StoreSubject(Subject):

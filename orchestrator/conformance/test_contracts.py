@@ -10,11 +10,13 @@ import pytest
 from orchestrator.conformance.inputs import InputBlockContract
 from orchestrator.conformance.link import LinkContract
 from orchestrator.conformance.matrix import RelayMatrixContract
+from orchestrator.conformance.outputs import OutputBlockContract
 from orchestrator.conformance.store import RunStoreContract
 from orchestrator.conformance.subjects import (
     InputSubject,
     LinkSubject,
     MatrixSubject,
+    OutputSubject,
     StoreSubject,
     Subject,
     TesterSubject,
@@ -57,6 +59,12 @@ class TestInputBlock(FromOutside, InputBlockContract):
     """Interlock inputs."""
 
     subject_type = InputSubject
+
+
+class TestOutputBlock(FromOutside, OutputBlockContract):
+    """Outputs."""
+
+    subject_type = OutputSubject
 
 
 class TestRunStore(FromOutside, RunStoreContract):

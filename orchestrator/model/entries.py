@@ -205,7 +205,7 @@ def traffic(
     """The last bytes on a link before a fault: monotonic seconds, direction, bytes."""
     body = {
         "link": link,
-        "lines": [[at_s, way, data.hex(" "), _visible(data)] for at_s, way, data in lines],
+        "lines": [[at_s, way, data.hex(" "), visible_text(data)] for at_s, way, data in lines],
     }
     return _entry(run_id, TRAFFIC, at, body)
 
@@ -374,6 +374,6 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _visible(data: bytes) -> str:
+def visible_text(data: bytes) -> str:
     """Bytes as text, what can't be printed escaped."""
     return "".join(chr(b) if 0x20 <= b < 0x7F and b != 0x5C else f"\\x{b:02x}" for b in data)

@@ -50,6 +50,7 @@ COLUMNS = (
     "at_most",
     "discharge",
     "residual_v",
+    "alarms",
 )
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -103,6 +104,16 @@ def safe_cell(text: str) -> str:
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
+def reading_text(reading: ReadingView) -> str:
+    """One value with its limits, in SI units."""
+    name = reading.quantity.replace("_", " ")
+    value = f"{reading.value} {reading.unit}" if reading.value else "no value"
+    bound = "" if reading.bound in {"", "exact", "none"} else f"{reading.bound} "
+    edges = {"at least": reading.at_least, "at most": reading.at_most}
+    limits = ", ".join(f"{word} {limit} {reading.unit}" for word, limit in edges.items() if limit)
+    return f"{name} {bound}{value}" + (f" ({limits})" if limits else "")
+
+
 def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> list[str]:
     summary = run.summary
     line = [
@@ -120,8 +131,9 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
         summary.outcome,
         safe_cell(summary.reason),
     ]
+    alarms = "; ".join(str(alarm.number) for alarm in run.alarms)  # that the run latched
     if step is None:
-        return line + [""] * (len(COLUMNS) - len(line))
+        return [*line, *[""] * (len(COLUMNS) - len(line) - 1), alarms]
     line += [
         str(step.index + 1),  # counted from 1, as on the screen
         safe_cell(step.name),
@@ -136,7 +148,7 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
         safe_cell(step.reason),
     ]
     line += _figures(reading)
-    return [*line, step.discharge, step.residual_v]
+    return [*line, step.discharge, step.residual_v, alarms]
 
 
 def _figures(reading: ReadingView | None) -> list[str]:

@@ -129,6 +129,8 @@ class Controller:
             kind = AlarmKind.UNCONFIRMED if unsure else AlarmKind.TRIP_LATCHED
             self._latch(kind, trip.reason, trip.remedy)
             raise
+        finally:
+            self.engine.drop_enable()
         self._found_closed = frozenset(run.found_closed)
         for run_id in self.rack.store.unfinished():
             self._store(entries.run_interrupted(run_id, self._stamp()))
@@ -205,6 +207,7 @@ class Controller:
         for name, seat in self.rack.testers.items():
             seat.bleed_s = schedule.bleed_s.get(name, seat.bleed_s)
         self._store(self._started(run, schedule, request))
+        self._note_watched(run)
         self._show.calm, self._show.failure = False, None
         end = self._run_and_make_safe(run, schedule)
         result = self._finish(run, schedule, request, end)
@@ -279,6 +282,11 @@ class Controller:
             )
         return off
 
+    def _note_watched(self, run: RunState) -> None:
+        levels = self.rack.watched_levels()
+        if levels:
+            note(run, entries.event(run.run_id, self._stamp(), "watched inputs", levels))
+
     def _note_fault(self, run: RunState, what: str, reason: str) -> None:
         at = self._stamp()
         note(run, entries.event(run.run_id, at, what, {"reason": reason}))
@@ -303,6 +311,7 @@ class Controller:
             remedy=remedy,
             relays_kept=not end.off.opened,
         )
+        self._note_watched(run)
         note(run, entries.relay_counts(run.run_id, self._stamp(), run.closings))
         self._store(entries.run_ended(run.run_id, self._stamp(), result))
         self._show(Notice("run_ended", {"result": result}))

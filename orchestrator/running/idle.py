@@ -40,11 +40,13 @@ def idle_watch(run: RunState, until: Callable[[], bool]) -> Idling:
     """Watch until told to end. Raises Found, Trip (cancelled)."""
     relays_due_s = run.now_s()
     told: str | None = ""
+    levels: dict[str, bool | None] = {}
     while not until():
         yield from refresh_inputs(run)
         yield Wait(0.0)  # one scan: the other inputs are sampled too
         _look_at_stops(run)
         told = _tell(run, told)
+        levels = _tell_watched(run, levels)
         for seat in run.rack.testers.values():
             yield from _look_at_tester(seat)
         if run.now_s() >= relays_due_s:
@@ -69,6 +71,14 @@ def _tell(run: RunState, told: str | None) -> str | None:
         ready = problem is None
         run.show(Notice("idle", {"ready": ready, "reason": problem or "every input is closed"}))
     return problem
+
+
+def _tell_watched(run: RunState, before: dict[str, bool | None]) -> dict[str, bool | None]:
+    levels = run.rack.watched_levels()
+    for name, level in levels.items():
+        if level != before.get(name):
+            run.show(Notice("watched", {"name": name, "high": level}))
+    return levels
 
 
 def _look_at_tester(seat: TesterSeat) -> Idling:

@@ -80,6 +80,17 @@ class Rack:
     green_lamp: OutputBlock | None = None
     """Ready: proved off, discharged and secured (EN 50191). Dark unless it is refreshed."""
     io: Mapping[str, IoBlock] = field(default_factory=dict)
+    watched: Mapping[str, tuple[str, int]] = field(default_factory=dict)
+    """Spare inputs that are shown and recorded: name → block and input."""
+
+    def watched_levels(self) -> dict[str, bool | None]:
+        """Spare inputs as last read; ``None`` where that is too old to count."""
+        blocks = {name: block.bits() for name, block in self.io.items()}
+        levels: dict[str, bool | None] = {}
+        for name, (block, number) in self.watched.items():
+            bits = blocks[block]
+            levels[name] = None if bits is None else bits[number]
+        return levels
 
     @property
     def scanned(self) -> frozenset[str]:

@@ -14,7 +14,7 @@ from orchestrator.errors import LinkError, WrongInstrument
 from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.record import Identity
 from orchestrator.model.words import DischargeGrade, TesterState
-from orchestrator.running.commands import Command, Converse, Stop, Wait
+from orchestrator.running.commands import Command, Converse, Enable, Stop, Wait
 from orchestrator.running.discharge import confirm_off
 from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import ChainSeat, RunState, TesterSeat
@@ -96,7 +96,11 @@ def _end_latched_trip(run: RunState, seat: TesterSeat, *, resetting: bool) -> Ta
     problem = yield from inputs_problem(run)
     if problem:
         raise Trip(f"tester {seat.name!r} has latched a trip, and {problem}")
+    if run.rack.enable is not None:  # a tester behind it refuses a reset while its contact is open
+        yield Enable(True)
+        yield Wait(run.rack.enable_settle_s)
     yield Converse(seat.port, seat.adapter.reset_trip())
+    yield Enable(False)
 
 
 def inputs_problem(run: RunState) -> Generator[Command, Any, str | None]:

@@ -48,7 +48,7 @@ def terms(found: StopTime) -> dict[str, tuple[float, str]]:
 
 
 def test_an_input_that_the_tester_is_asked_for() -> None:
-    """Poll 20 ms + two replies of 50 ms + scan 10 ms + network 5 ms + off 0.4 s; 500 ms where it is mute."""
+    """Poll 20 ms, two replies of 50 ms, scan 10 ms, network 5 ms, off 0.4 s; 500 ms if mute."""
     (found,) = budget(Bench().station)
     assert terms(found) == {
         "'guard' asked of t1": (0.02, "profile"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -40,7 +41,7 @@ def test_while_it_is_on_it_is_refreshed_at_every_scan(make_rig: MakeRig) -> None
     rig.run()
     (on_s, _), (off_s, _) = enable.log
     times = [t for t in enable.refreshed_s if on_s <= t <= off_s]
-    assert max(b - a for a, b in zip(times, times[1:], strict=False)) < 0.0211
+    assert max(b - a for a, b in pairwise(times)) < 0.0211
 
 
 @pytest.mark.parametrize("station", STATIONS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import random
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -49,6 +50,8 @@ def _chosen(options: argparse.Namespace, cases: tuple[Case, ...]) -> tuple[Case,
 
 def main() -> int:
     """Sweep, print, and say whether anything was found. Ctrl-C shows what was done so far."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.default_int_handler)
     options = _options()
     console, clock = Console(), SystemClock()
     console.width = max(console.width, NARROWEST)

@@ -8,6 +8,7 @@ import zlib
 
 from ohmward_quern.frames import crc16
 from ohmward_quern.subject import QuernSubject
+
 from orchestrator.conformance import SafetyTesterContract, demand
 
 

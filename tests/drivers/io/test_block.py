@@ -141,6 +141,7 @@ def test_a_drop_does_not_wait_for_the_next_period() -> None:
         for _ in range(5):
             with Scan(slow.enable):
                 until(slow.enabled)
+                CLOCK.sleep(0.03)  # the round is over, the next one far
             begin_s = CLOCK.monotonic()
             slow.enable.drop()
             until(lambda: not slow.enabled())

@@ -1,0 +1,210 @@
+"""The checklist and its sign-off, with a scripted person, in virtual time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from drivers.simulators.output_models import Phase
+from orchestrator.assembly.commissioning import BY_EYE, Commissioning, check_stop_program
+from orchestrator.assembly.gate import pass_gate
+from orchestrator.assembly.sign_off import require_same_instruments, require_sign_off
+from orchestrator.errors import Refused
+from orchestrator.model.entries import InstrumentLine
+from orchestrator.model.record import Identity
+from orchestrator.model.schedule import Route
+from tests.faults.fixtures import MakeRig
+from tests.faults.rig import Rig
+from tests.faults.stations import STATIONS
+from tests.runs.test_remote_io import EXTRA, INPUTS
+
+DUMMY = """\
+name: dummy load, invented
+revision: '1'
+steps:
+  - {name: bond dummy, kind: bonding, apply_to: [shell], against: [earth], level: 10 A,
+     frequency: 50 Hz, rise: 0.1 s, dwell: 8 s, fall: 0 s, accept: {resistance: {at_most: 100 mohm}}}
+"""
+
+
+@dataclass
+class Scripted:
+    """Moves the bench's guard as told; answers yes, but to what ``denies`` holds."""
+
+    rig: Rig
+    denies: str = "-"
+    deaf: bool = False
+    told: list[str] = field(default_factory=list)
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+        if self.deaf:
+            return
+        if text.startswith("OPEN"):
+            self.rig.bench.guard_closed = False
+        elif text.startswith("CLOSE"):
+            self.rig.bench.guard_closed = True
+
+    def confirms(self, question: str) -> bool:
+        self.told.append(question)
+        if "dummy load is connected" in question:
+            self.rig.during(Phase.HOLD, self.rig.open_guard, step="bond dummy")
+        return self.denies not in question
+
+
+def commissioning(rig: Rig, person: Scripted) -> Commissioning:
+    schedule = rig.live.bind(rig.program(DUMMY))
+    return Commissioning(rig.live, schedule, "M. Example", person)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_a_sound_station_is_signed_off_with_every_item_seen(
+    make_rig: MakeRig, station: str
+) -> None:
+    """Inputs, enable, relays, what the eye confirms, the stop time within its budget."""
+    rig = make_rig(station, inputs=INPUTS, extra=EXTRA)
+    work = commissioning(rig, Scripted(rig))
+    assert work.run(), work.items
+    assert work.measured_s is not None
+    (stamp,) = rig.live.controller.rack.store._store.sign_offs()  # type: ignore[attr-defined]
+    assert stamp["valid"]
+    assert stamp["by"] == "M. Example"
+    assert len(stamp["items"]) >= len(BY_EYE) + 4
+    assert rig.live.alarms == ()
+    assert not rig.bench.state().any_on
+    assert rig.bench.violations == ()
+
+
+def test_a_guard_that_is_never_seen_to_open_ends_without_a_sign_off_and_without_voltage(
+    make_rig: MakeRig,
+) -> None:
+    """Whoever wired it wrongly learns it before anything is energised."""
+    rig = make_rig("orrin", inputs=INPUTS, extra=EXTRA)
+    work = commissioning(rig, Scripted(rig, deaf=True))
+    assert not work.run()
+    outcomes = {item.name: item.outcome for item in work.items}
+    assert outcomes["input 'guard' seen open"] == "failed"
+    assert outcomes["stop time measured against its budget"] == "not_done"
+    assert rig.output.starts == 0
+
+
+def test_what_the_eye_does_not_confirm_is_not_signed_off(make_rig: MakeRig) -> None:
+    """The red lamp belongs to the hardware: only a person can tell."""
+    rig = make_rig("pell")
+    work = commissioning(rig, Scripted(rig, denies="red lamp"))
+    assert not work.run()
+    assert rig.output.starts == 0
+
+
+def test_a_coupler_without_a_watchdog_is_found(make_rig: MakeRig) -> None:
+    """Its output stays on though nobody refreshes it."""
+    rig = make_rig("orrin", inputs=INPUTS, extra=EXTRA)
+    rig.bench.io_block("b").drops_after_s = 3600.0
+    work = commissioning(rig, Scripted(rig))
+    assert not work.run()
+    failed = [item for item in work.items if item.outcome == "failed"]
+    assert [item.name for item in failed] == ["enable output drops when its refreshing stops"]
+    assert "still on" in failed[0].seen
+
+
+def test_a_relay_that_does_not_obey_is_named(make_rig: MakeRig) -> None:
+    """A contact that stays open: its read-back differs."""
+    rig = make_rig("orrin")
+    chain = rig.live.controller.rack.chains[rig.make.chain]
+    real: Any = chain.adapter
+
+    class Deaf:
+        """Closes all but channel 2 of the high-voltage bank."""
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(real, name)
+
+        def apply(self, route: Route) -> Any:
+            kept = frozenset(c for c in route.contacts if (c.bank, c.channel) != ("hv", 2))
+            yield from real.apply(Route(kept))
+
+    object.__setattr__(chain, "adapter", Deaf())
+    work = commissioning(rig, Scripted(rig))
+    assert not work.run()
+    relays = next(item for item in work.items if item.name == "every relay operated")
+    assert relays.outcome == "failed"
+    assert "hv/2" in relays.seen
+    assert rig.output.starts == 0
+
+
+def test_nobody_confirms_nobody_signs(make_rig: MakeRig) -> None:
+    """Anything but yes to the cautions ends it."""
+    rig = make_rig("orrin")
+    with pytest.raises(Refused, match="not confirmed"):
+        commissioning(rig, Scripted(rig, denies="Go on?")).run()
+
+
+def test_a_dwell_too_short_to_open_a_guard_in_is_refused(make_rig: MakeRig) -> None:
+    """Before anything is opened."""
+    rig = make_rig("orrin")
+    with pytest.raises(Refused, match="dwell"):
+        check_stop_program(rig.live.bind(rig.program()))
+
+
+# ---- what a sign-off is good for
+
+HASHES = {"program": "p", "fixture": "f", "station": "s", "profile:orrin": "o"}
+
+
+def stamp(**more: Any) -> Mapping[str, Any]:
+    hashes = {name: digest for name, digest in HASHES.items() if name != "program"}
+    who = {"maker": "M", "model": "T", "serial": "1", "firmware": "2"}
+    whole = {"utc": "2026-11-25T10:00:00Z", "valid": True, "hashes": hashes, "items": []}
+    return {**whole, "instruments": {"t1": who}, **more}
+
+
+def line(**more: str) -> list[InstrumentLine]:
+    who = Identity(**{"maker": "M", "model": "T", "serial": "1", "firmware": "2", **more})  # type: ignore[arg-type]
+    return [InstrumentLine("t1", who, simulated=False)]
+
+
+def test_it_holds_for_another_program() -> None:
+    """The program may change; it is bound and checked each time."""
+    assert require_sign_off([stamp()], {**HASHES, "program": "other"})["valid"]
+
+
+@pytest.mark.parametrize("what", ["station", "fixture", "profile:orrin"])
+def test_any_other_change_voids_it_and_is_named(what: str) -> None:
+    """'changed since the sign-off of …: station'."""
+    with pytest.raises(Refused, match=what.replace("profile:", "profile ")):
+        require_sign_off([stamp()], {**HASHES, what: "other"})
+
+
+def test_an_incomplete_commissioning_is_no_sign_off() -> None:
+    """It names what is missing."""
+    items = [{"name": "input 'guard' seen open", "outcome": "failed", "seen": ""}]
+    with pytest.raises(Refused, match="guard"):
+        require_sign_off([stamp(valid=False, items=items)], HASHES)
+
+
+def test_without_one_the_remedy_says_how_to_get_it() -> None:
+    """Or to answer the question."""
+    with pytest.raises(Refused, match="ohmward commission"):
+        require_sign_off([], HASHES)
+
+
+@pytest.mark.parametrize(
+    ("now", "told"),
+    [({"serial": "9"}, "serial '9', was '1'"), ({"firmware": "3"}, "firmware '3', was '2'")],
+)
+def test_another_instrument_voids_it(now: dict[str, str], told: str) -> None:
+    """Serial number or firmware: what was proved was proved on another."""
+    require_same_instruments(stamp(), line())
+    with pytest.raises(Refused, match=told):
+        require_same_instruments(stamp(), line(**now))
+
+
+@pytest.mark.parametrize("valid", [True, False])
+def test_only_a_real_station_needs_it(make_rig: MakeRig, valid: bool) -> None:
+    """A simulated one may always go on without a question."""
+    rig = make_rig("orrin")
+    schedule = rig.live.bind(rig.program())
+    assert pass_gate(schedule, None, [stamp(valid=valid)]) is None
