@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -48,6 +49,12 @@ class Installed:
 
     def ohmward(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         return self.python("-c", COMMAND, *arguments)
+
+
+def passed(told: str) -> int:
+    """How many tests passed, as pytest tells."""
+    found = re.search(r"(\d+) passed", told)
+    return 0 if found is None else int(found[1])
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +105,9 @@ def test_its_own_tests_pass_against_the_installed_package(installed: Installed) 
     """Its test file imports the contract as a plain class, and passes every rule that applies."""
     ran = installed.python("-m", "pytest", "-q", "-p", "no:cacheprovider", "tests")
     assert ran.returncode == 0, ran.stdout
-    assert "31 passed, 2 skipped" in ran.stdout
+    # Skipped are the rules of clearing and of the silent stop, which a Quern doesn't claim.
+    assert passed(ran.stdout) > 30
+    assert "2 skipped" in ran.stdout
 
 
 @pytest.mark.slow
@@ -109,7 +118,7 @@ def test_the_contracts_find_its_subject_by_entry_point(installed: Installed) -> 
         *("--pyargs", "orchestrator.conformance", "--subject", "quern"),
     )
     assert ran.returncode == 0, ran.stdout
-    assert "30 passed" in ran.stdout
+    assert passed(ran.stdout) > 29
 
 
 @pytest.mark.slow

@@ -28,6 +28,7 @@ LAYERS = {
     "orchestrator.records": 5,
     "orchestrator.line": 5,
     "orchestrator.reports": 5,
+    "orchestrator.conformance": 5,
     "orchestrator.running": 4,
     "orchestrator.planning": 3,
     "orchestrator.binding": 3,

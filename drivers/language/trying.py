@@ -18,9 +18,9 @@ from drivers.language.exchanges import CompiledExchange, Compiler, Place
 from drivers.language.profile_common import Exchange
 from drivers.language.profile_tester import TesterProfile
 from drivers.language.trying_diagnosis import (
-    ENDS,
     Speech,
     end_found,
+    fitting_checksum,
     stray_end,
     visible,
     with_ends,
@@ -36,6 +36,7 @@ from orchestrator.errors import InstrumentFault, LinkError, ProtocolFault, Timed
 from orchestrator.model.record import Identity
 from orchestrator.model.words import TesterState
 
+SEND_ENDS = ("\r", "\n", "\r\n")
 _TRIPS = {TesterState.TRIPPED, TesterState.FAULT, TesterState.INTERLOCK_OPEN}
 
 
@@ -146,6 +147,9 @@ class TesterTrial(Trying):
         self.ever_answered = True
         raw = error.raw if isinstance(error, ProtocolFault) else came
         ends = self.speech.receive_end
+        if isinstance(error, ProtocolFault) and "checksum" in str(error):
+            fitting = fitting_checksum(self.document, raw, self.made.dialect)
+            return fitting is not None and self._take(fitting[0], fitting[1], "checksum")
         stray = stray_end(raw, ends) if isinstance(error, ProtocolFault) else None
         if stray is not None:
             return self._take_receive_end(stray[0], stray[1])
@@ -156,26 +160,31 @@ class TesterTrial(Trying):
         return self._take_receive_end(found, told)
 
     def _take_receive_end(self, end: str, told: str) -> bool:
+        changed = with_ends(self.document, receive=end)
+        return self._take(changed, f"{told}; the trial goes on with {visible(end)}", "receive")
+
+    def _take(self, changed: Document[TesterProfile], told: str, key: str) -> bool:
+        """Go on with another framing if something comes back whole with it."""
         before = self.document
-        self._use(with_ends(before, receive=end))
+        self._use(changed)
         course = Course(answered=True)
         if not self._answers():
             self._use(before)
             return False
-        course.fail(told, f"the trial goes on with {visible(end)}")
-        self.note("framing, end of what is received", ("framing", "receive"), course)
+        course.fail(told)
+        self.note(f"framing, {key}", ("framing", key), course)
         return True
 
     def _other_send_ends(self) -> bool:
         before, own = self.document, self.document.model.framing.send.end
-        for end in (e for e in ENDS if e != own):
+        for end in (e for e in SEND_ENDS if e != own):
             self._use(with_ends(before, send=end))
             self.hold(Course(), self.made.identify, {}, {})
             if any(way == "received" for way, _ in self.wire.cut()):
                 course = Course(answered=True)
                 told = f"wrong terminator: silence after {visible(own)} (framing.send.end), "
                 course.fail(told + f"an answer after {visible(end)}; the trial goes on with it")
-                self.note("framing, end of what is sent", ("framing", "send"), course)
+                self.note("framing, send", ("framing", "send"), course)
                 self.ever_answered = True
                 return True
         self._use(before)
@@ -250,10 +259,9 @@ class TesterTrial(Trying):
 
     def _queries(self) -> None:
         made = self.made
-        ask_interlock: Place = ("interlock", "ask")
+        self._interlock()
         for what, place, exchange in (
             ("status", ("status",), made.status),
-            ("interlock", ask_interlock, made.interlock),
             ("counter", ("counter",), made.counter),
             ("residual voltage", ("off", "voltage"), made.voltage),
             ("error report", ("errors", "ask"), made.errors),
@@ -261,6 +269,17 @@ class TesterTrial(Trying):
         ):
             if exchange is not None and exchange.retry != "acts":
                 self.one(what, place, exchange, {}, {})
+
+    def _interlock(self) -> None:
+        """As the instrument sees it; closed, it doesn't keep the output locked out."""
+        ask = self.made.interlock
+        if ask is None or ask.retry == "acts":
+            return
+        course = Course()
+        answer = self.hold(course, ask, {}, {})
+        if answer is not None and answer.fields.get("interlock") == "closed":
+            course.told.append("closed: it isn't what locks the output out; something else must")
+        self.note("interlock", ("interlock", "ask"), course)
 
     def _wrong_command(self) -> None:
         text = self.wishes.wrong_command
@@ -290,4 +309,3 @@ class TesterTrial(Trying):
         for name, there in (("reset", bool(model.reset)), ("carry", model.carry is not None)):
             if there:
                 self.skip(name, (name,), "not sent: it acts")
-

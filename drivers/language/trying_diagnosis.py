@@ -1,14 +1,16 @@
-"""What a failed exchange says about the profile: silence, terminator, checksum, template, values."""
+"""What a failed exchange says about the profile: silence, terminator, checksum, values."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
+from itertools import product
 from typing import Any, TypeVar
 
 from drivers.adapters.comparison import differences
 from drivers.language.compiled_tester import Lines, dimensions_of
+from drivers.language.dialect import Dialect, TemplateError
 from drivers.language.exchanges import CompiledExchange
 from drivers.language.framing import WireFraming
 from drivers.language.profile_matrix import MatrixProfile
@@ -21,6 +23,7 @@ from orchestrator.model.record import Reading
 from orchestrator.model.words import StepKind
 
 AnyProfile = TypeVar("AnyProfile", TesterProfile, MatrixProfile)
+_KINDS = ("sum8", "sum16", "xor", "lrc", "crc16", "crc16_ccitt")
 ENDS = ("\r\n", "\n\r", "\n", "\r", "\x03", "\x00")
 """Terminators that are looked for where the profile's own doesn't come (common practice)."""
 
@@ -100,6 +103,28 @@ def with_ends(
         changed["receive"] = framing.receive.model_copy(update={"end": (receive,)})
     update = {"framing": framing.model_copy(update=changed)}
     return replace(document, model=document.model.model_copy(update=update))
+
+
+def fitting_checksum(
+    document: Document[AnyProfile], raw: bytes, dialect: Dialect
+) -> tuple[Document[AnyProfile], str] | None:
+    """The profile with the first other checksum that a message received bears out, and told."""
+    framing = document.model.framing
+    if framing.checksum is None:
+        return None
+    for kind, order, over in product(_KINDS, ("high_first", "low_first"), ("body", "before")):
+        update = {"kind": kind, "order": order, "over": over}
+        other = framing.model_copy(update={"checksum": framing.checksum.model_copy(update=update)})
+        try:
+            if WireFraming(other, dialect).unwrap(raw) is None:
+                continue
+        except (ProtocolFault, TemplateError):
+            continue
+        words = f"kind {kind}, order {order}, over {over}"
+        told = f"wrong checksum: {visible(raw)} bears one of {words}"
+        model = document.model.model_copy(update={"framing": other})
+        return replace(document, model=model), told
+    return None
 
 
 # ---- an answer that can't be read -----------------------------------------------------------

@@ -73,9 +73,7 @@ class Trying:
         refused_fields: fields that the instrument didn't take; their old values stand.
     """
 
-    def __init__(
-        self, document: Document[Any], wire: Wire, tell: Tell, notes: ManualNotes
-    ) -> None:
+    def __init__(self, document: Document[Any], wire: Wire, tell: Tell, notes: ManualNotes) -> None:
         self.document = document
         self.wire = wire
         self.items: list[Item] = []
@@ -172,7 +170,7 @@ class Trying:
         *,
         may_refuse: str = "",
     ) -> Answer | None:
-        """Hold an exchange once, read it back, ask for errors; what was found goes to ``course``."""
+        """Hold an exchange once, read it back, ask for errors; ``course`` takes what is found."""
         bare = exchange
         if exchange.read_back is not None:
             bare = replace(exchange, read_back=None, want={})
@@ -233,7 +231,7 @@ class Trying:
             self.refused_fields |= set(() if exchange.send is None else exchange.send.fields)
             course.fail(f"refused, the error report says: {'; '.join(entries)}")
 
-    def _failed(
+    def _failed(  # noqa: PLR0917 - what is known of the exchange
         self,
         course: Course,
         error: OhmwardError,

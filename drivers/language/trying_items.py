@@ -1,4 +1,4 @@
-"""What a trial yields: one item for each thing that was tried, with the bytes and what they meant."""
+"""What a trial yields: an item for each thing that was tried, with the bytes and their meaning."""
 
 from __future__ import annotations
 
@@ -61,5 +61,5 @@ class Wire(Protocol):
         ...
 
 
-class TrialEnded(Exception):  # noqa: N818 - an end, told in the report, not an error
+class TrialEnded(Exception):
     """Nothing more may be sent; the reason stands in the report."""

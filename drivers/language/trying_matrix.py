@@ -40,6 +40,7 @@ class MatrixTrial(Trying):
         super().__init__(document, wire, tell, notes)
         self.wishes = wishes
         self.identity: Identity | None = None
+        self._moved = False
         chain = document.model.chain
         self.address = None if chain is None else wishes.address
         if chain is not None and self.address is None:
@@ -99,7 +100,7 @@ class MatrixTrial(Trying):
         self._use(with_ends(self.document, receive=found))
         course = Course(answered=True)
         course.fail(told, "the trial goes on with it")
-        self.note("framing, end of what is received", ("framing", "receive"), course)
+        self.note("framing, receive", ("framing", "receive"), course)
         return True
 
     def rest(self) -> None:
@@ -117,10 +118,10 @@ class MatrixTrial(Trying):
             why = "not tried: no relay is moved without --relays (nothing is connected to it)"
             self.skip("closing and opening contacts", ("open_all",), why)
             return
+        self._moved = True
         if self._route("open_all", None):
             for contact in self._contacts():
                 self._route(_named(contact), contact)
-        self._route("open_all, at the end", None)
 
     def _contacts(self) -> Iterator[Contact]:
         """First and last channel of every bank, in each of its roles."""
@@ -155,7 +156,9 @@ class MatrixTrial(Trying):
         return course.outcome != "failed"
 
     def last_stop(self) -> None:
-        """Nothing is left closed: the last item opened everything, or nothing was moved."""
+        """Whatever came before: nothing is left closed that was closed here."""
+        if self._moved:
+            self._route("open_all, at the end", None)
 
 
 def _named(contact: Contact) -> str:

@@ -19,6 +19,7 @@ from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 
 _CONTEXT = Context(prec=30)
 _TWO = Context(prec=2)
+NO_ROUTE = Route()
 RISE_S, DWELL_S, FALL_S = Decimal("1.3"), Decimal("2.7"), Decimal("1.9")
 
 
@@ -26,7 +27,7 @@ def trial_orders(
     kind: StepKind,
     model: KindModel,
     quantise: Callable[[StepOrder], StepOrder],
-    route: Route = Route(),
+    route: Route = NO_ROUTE,
 ) -> Iterator[tuple[str, StepOrder | CannotCarry]]:
     """Label and order: in the middle of every range, then the level at either end of its own.
 
@@ -45,15 +46,6 @@ def _levels(band: Band) -> Iterator[tuple[str, Decimal]]:
     yield "level in the middle", _middle(low, high)
     yield "level at its lowest", low
     yield "level at its highest", high
-
-
-def lowest_order(
-    kind: StepKind, model: KindModel, quantise: Callable[[StepOrder], StepOrder]
-) -> StepOrder | CannotCarry:
-    """The order with the lowest level and limits in the middle."""
-    band = model.level
-    low = band.range[0].value if band.range else band.fixed.value if band.fixed else Decimal(0)
-    return _first_that_fits(_candidates(kind, model, low, Route()), quantise)
 
 
 def _first_that_fits(

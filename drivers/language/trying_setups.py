@@ -82,9 +82,7 @@ class SetUps:
 
     # ---- one order
 
-    def _one_by_one(
-        self, kind: StepKind, made: CompiledKind, order: StepOrder, label: str
-    ) -> None:
+    def _one_by_one(self, kind: StepKind, made: CompiledKind, order: StepOrder, label: str) -> None:
         for what, place, exchange, values in self._exchanges(kind, made, order):
             if exchange.retry == "acts":
                 self._trying.skip(f"{kind}, {what}", place, "not sent: class acts")

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from orchestrator.assembly.probing_lines import NoJournal
 from orchestrator.clock import Clock
 from orchestrator.contract import Link, RelayMatrix, SafetyTester, Talk
-from orchestrator.errors import LinkLost
+from orchestrator.errors import InstrumentFault, LinkError, LinkLost
 from orchestrator.model.record import OffProof
 from orchestrator.model.station import SafeLevel
+from orchestrator.model.words import TesterState
+from orchestrator.running.commands import Sequence, Stop
 from orchestrator.running.controller import quiet
-from orchestrator.running.discharge import stop_and_confirm
+from orchestrator.running.discharge import LOOK_AGAIN_S, TRIES, UNPROVED, graded
 from orchestrator.running.engine import Engine
 from orchestrator.running.interlock import Interlock
 from orchestrator.running.ports import Port
@@ -109,7 +111,7 @@ class TrialLine:
         owner = self._owner
         if owner is None or not hasattr(owner, "stop_bytes"):
             raise RuntimeError("only a tester on trial can be stopped")
-        seat = TesterSeat(NAME, owner, self._port.name, simulated=False)
+        seat = TesterSeat(NAME, cast("SafetyTester", owner), self._port.name, simulated=False)
         safe = SafeLevel()
         rack = Rack(
             ports={self._port.name: self._port},
@@ -125,11 +127,27 @@ class TrialLine:
             safe_dc_v=safe.dc.value,
             relay_settle_s=0.0,
         )
-        run = RunState(rack, "", quiet)
-        proof: OffProof = Engine(rack).drive(stop_and_confirm(run, seat))
-        if not proof.off:
-            self._port.dirty = True
-        return proof
+        return self._confirmed(RunState(rack, "", quiet), seat, Engine(rack))
+
+    def _confirmed(self, run: RunState, seat: TesterSeat, engine: Engine) -> OffProof:
+        """Stop and look, without the resynchronising of a run: its query may be wrong too.
+
+        Late answers are drained instead, until it is quiet, before each look that follows a stop.
+        """
+        until_s = self._clock.monotonic() + float(seat.adapter.abilities.off_within_s)
+        proof, failures = UNPROVED, 0
+        while True:
+            if not proof.off and proof.state is not TesterState.DISCHARGING:
+                engine.drive(_stop())
+            try:
+                proof = graded(run, seat, self.ask(seat.adapter.confirm_off()))
+                failures = 0
+            except (LinkError, InstrumentFault):
+                proof, failures = UNPROVED, failures + 1
+            over = failures >= TRIES or self._clock.monotonic() >= until_s
+            if over or (proof.off and proof.discharged is not False):
+                return proof
+            self._pump.pause(LOOK_AGAIN_S)
 
     def cut(self) -> tuple[tuple[Way, bytes], ...]:
         """The bytes since the last cut."""
@@ -138,3 +156,7 @@ class TrialLine:
     def close(self) -> None:
         """Close the link."""
         self.link.close()
+
+
+def _stop() -> Sequence:
+    yield Stop(NAME)

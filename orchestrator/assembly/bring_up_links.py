@@ -87,7 +87,12 @@ def make_trial_bench(subject: TrialSubject, clock: Clock) -> Any:
         addresses = {
             NAME: {u.name: u.address for u in subject.entry.units if u.address is not None}
         }
-    return plugin(BENCHES, "bench")(station, None, addresses, clock=clock, folder=Path.cwd())
+    try:
+        return plugin(BENCHES, "bench")(station, None, addresses, clock=clock, folder=Path.cwd())
+    except ValueError as error:
+        remedy = "try it on its own link, or through a station ('ohmward probe')"
+        fault = Fault("the simulator", str(error), "one that can stand alone", remedy)
+        raise Refused([fault]) from error
 
 
 def open_trial_link(subject: TrialSubject, clock: Clock, bench: Any) -> Link:

@@ -92,6 +92,14 @@ def read_proof(path: Path) -> Proved | None:
     return read_document(path, Proved).model if path.is_file() else None
 
 
+def with_starts(proved: Proved, before: Proved | None) -> Proved:
+    """Starts on a dummy load stay known while profile and instrument are the same."""
+    same = before is not None and before.sha256 == proved.sha256
+    if before is None or not same or before.instrument != proved.instrument:
+        return proved
+    return proved.model_copy(update={"starts": before.starts})
+
+
 def proof_words(proved: Proved | None, sha256: str) -> str:
     """'proved on firmware 1.4, serial … on 2025-…' or why it isn't."""
     if proved is None:

@@ -12,14 +12,20 @@ from pathlib import Path
 from typing import Any
 
 from orchestrator.assembly.bring_up import require_sound
-from orchestrator.assembly.bring_up_proof import Outcome, ProvedStart, proof_file, read_proof
+from orchestrator.assembly.bring_up_proof import (
+    Outcome,
+    ProvedInstrument,
+    ProvedStart,
+    proof_file,
+    read_proof,
+)
 from orchestrator.assembly.plan import StationPlan
 from orchestrator.clock import Clock
 from orchestrator.documents import Document, build
 from orchestrator.errors import Fault, Refused
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program
-from orchestrator.model.record import Reading, RunResult
+from orchestrator.model.record import Identity, Reading, RunResult
 from orchestrator.model.schedule import Schedule
 from orchestrator.model.words import (
     HIGH_VOLTAGE_KINDS,
@@ -124,8 +130,14 @@ def _ready(
     )
 
 
-def judge_start(start: DummyStart, result: RunResult, clock: Clock) -> ProvedStart:
-    """Compare what was read with the declared load."""
+def judge_start(
+    start: DummyStart, result: RunResult, clock: Clock, *, tried: ProvedInstrument, met: Identity
+) -> ProvedStart:
+    """Compare what was read with the declared load.
+
+    Args:
+        tried: who answered in the trial with the output locked out. met: who answered now.
+    """
     step = next(iter(result.steps), None)
     reading = None if step is None else step.values.get(start.measured)
     told: list[str] = []
@@ -143,6 +155,11 @@ def judge_start(start: DummyStart, result: RunResult, clock: Clock) -> ProvedSta
             f"{start.measured}: read {_shown(reading, start)}, expected {start.expected} within "
             f"{start.within}; read is {ratio:.4g} times what was expected"
         )
+    for what in ("serial", "firmware"):
+        before, now = getattr(tried, what), getattr(met, what)
+        if before != now:
+            outcome = "not proved" if outcome == "proved" else outcome
+            told.append(f"another instrument: {what} {before!r} was tried, {now!r} was started")
     if step is not None and step.reason:
         told.append(step.reason)
     return ProvedStart(

@@ -18,7 +18,15 @@ from pydantic import BaseModel
 from orchestrator.assembly.plugins import plugin
 from orchestrator.assembly.schemas_program import with_defaults
 from orchestrator.assembly.schemas_texts import files_texts, profile_texts
-from orchestrator.assembly.schemas_walk import Json, Shape, Walk, as_is, matching, one_or_list, text_of
+from orchestrator.assembly.schemas_walk import (
+    Json,
+    Shape,
+    Walk,
+    as_is,
+    matching,
+    one_or_list,
+    text_of,
+)
 from orchestrator.model import fixture
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from inspect import cleandoc
 from pathlib import Path
+from typing import get_args
 
 from pydantic import BaseModel
 
@@ -23,10 +24,17 @@ _COVERED = 0.75
 
 @dataclass(frozen=True)
 class Table:
-    """One table of a page, by key; `section` is the heading of second rank that it is under."""
+    """One table of a page; `section` is the heading of second rank that it is under.
+
+    Attributes:
+        rows: text by key. kinds: text by the word of the key `kind`, for tables of these.
+        inner: keys that a row lists in braces, with the row's text.
+    """
 
     section: str
-    rows: dict[str, str]
+    rows: dict[str, str] = field(default_factory=dict)
+    kinds: dict[str, str] = field(default_factory=dict)
+    inner: list[tuple[frozenset[str], str]] = field(default_factory=list)
 
 
 def page_texts(page: Path, *, by_section: bool) -> Texts:
@@ -54,31 +62,53 @@ class Texts:
 
     def __call__(self, model: type[BaseModel], key: str) -> str | None:
         """The row's text, else the docstring's; None where neither says anything."""
-        keys = {field.alias or name for name, field in model.model_fields.items()}
+        keys = {held.alias or name for name, held in model.model_fields.items()}
         tables = [t for t in self._tables if self._fits(model, t)]
-        with_rows = {k for k in keys if any(k in table.rows for table in tables)}
-        if len(with_rows) > _COVERED * len(keys):
-            found = [table for table in tables if key in table.rows]
-            if found:
-                best = max(found, key=lambda table: len(keys & set(table.rows)))
-                return best.rows[key]
-        return _in_docstring(model, key, keys)
+        told = _row(tables, key, keys) or _in_docstring(model, key, keys)
+        return told or _listed(tables, key, keys) or _of_kind(tables, model, key)
 
     def _fits(self, model: type[BaseModel], table: Table) -> bool:
         home = model.__module__.rpartition(".")[2]
         return not self._by_section or table.section.casefold() == home
 
 
+def _row(tables: Sequence[Table], key: str, keys: set[str]) -> str | None:
+    with_rows = {k for k in keys if any(k in table.rows for table in tables)}
+    found = [table for table in tables if key in table.rows]
+    if len(with_rows) <= _COVERED * len(keys) or not found:
+        return None
+    return max(found, key=lambda table: len(keys & set(table.rows))).rows[key]
+
+
 def _in_docstring(model: type[BaseModel], key: str, keys: set[str]) -> str | None:
     """What stands behind 'key:' in the docstring, up to the next key."""
     text = " ".join(cleandoc(model.__doc__ or "").split())
     names = "|".join(sorted(map(re.escape, keys | {f"{k}_" for k in keys}), key=len, reverse=True))
-    mark = rf"(?:^|[.;]? )`*((?:{names})`*(?:, `*(?:{names})`*)*): "
+    mark = rf"(?:^|\. |Attributes: )`*((?:{names})`*(?:, `*(?:{names})`*)*): "
     pieces = re.split(mark, text)
-    for named, told in zip(pieces[1::2], pieces[2::2], strict=False):
+    for named, told in zip(pieces[1::2], pieces[2::2], strict=True):
         if key in {name.strip("` ").removesuffix("_") for name in named.split(",")}:
-            return told.strip().removesuffix("Attributes:").strip() or None
+            return _plain(told)
     return None
+
+
+def _listed(tables: Sequence[Table], key: str, keys: set[str]) -> str | None:
+    """The row that lists nearly all keys of the model in braces."""
+    inner = [
+        (len(keys & names), -len(names), told)
+        for table in tables
+        for names, told in table.inner
+        if key in names and len(keys & names) > _COVERED * len(keys)
+    ]
+    return max(inner)[2] if inner else None
+
+
+def _of_kind(tables: Sequence[Table], model: type[BaseModel], key: str) -> str | None:
+    """The row of the model's own `kind`, if it speaks of the key."""
+    held = model.model_fields.get("kind")
+    words = () if held is None else get_args(held.annotation)
+    found = [table.kinds[word] for table in tables for word in words if word in table.kinds]
+    return next((told for told in found if re.search(rf"\b{key}\b", told)), None)
 
 
 # ---- reading the page ---------------------------------------------------------------------------
@@ -94,12 +124,22 @@ def _tables(text: str) -> list[Table]:
         if cells is None:
             header = None
         elif header is None:
-            header = cells
+            header = [cell.strip("`") for cell in cells]
             tables.append(Table(section, {}))
-        elif cells[0].startswith("`") and header[0] in {"key", "keys"}:
-            for key in _keys(cells[0]):
-                tables[-1].rows.setdefault(key, _told(header, cells))
-    return [table for table in tables if table.rows]
+        elif cells[0].startswith("`") and header[0] in {"key", "kind"}:
+            _take(tables[-1], header, cells)
+    return tables
+
+
+def _take(table: Table, header: list[str], cells: list[str]) -> None:
+    told = _told(header, cells)
+    target = table.rows if header[0] == "key" else table.kinds
+    for key in _keys(cells[0]):
+        target.setdefault(key, told or _plain(cells[1]))
+    for cell in cells:
+        for braces in re.findall(r"\{([^{}]*)\}", " ".join(re.findall(r"`([^`]+)`", cell))):
+            names = frozenset(re.findall(r"(?:^|, )([a-z_]+)", braces))
+            table.inner.append((names, told))
 
 
 def _cells(line: str) -> list[str] | None:
@@ -116,7 +156,7 @@ def _keys(cell: str) -> list[str]:
 
 def _told(header: list[str], cells: list[str]) -> str:
     row = dict(zip(header, cells, strict=False))
-    told = [row.get("meaning", "")]
+    told = [meaning if (meaning := row.get("meaning", "")) != "below" else ""]
     for name, label in (("values or range", "range"), ("default", "default")):
         if (said := row.get(name, "")) not in {"", "—", "see below", "below", "as said"}:
             told.append(f"{label}: {said}")

@@ -24,7 +24,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator
 from pydantic.fields import FieldInfo
 
 from orchestrator.documents import Printable, WholeNumber, YesNo
-from orchestrator.quantities import QuantityField
+from orchestrator.quantities import Quantity, QuantityField
 from orchestrator.units import EXAMPLE, UNITS
 
 Json: TypeAlias = dict[str, Any]
@@ -180,6 +180,7 @@ class Walk:
         if told:
             # Draft-07 overlooks what stands beside a reference.
             schema = {"allOf": [schema]} if "$ref" in schema else dict(schema)
+            schema.pop("examples", None)  # the text has its own
             schema["description"] = told
         return _with_default(schema, field)
 
@@ -232,7 +233,7 @@ class Walk:
             return {"enum": [w for word in annotation for w in as_written(str(word.value))]}
         if annotation in _BARE:
             return dict(_BARE[annotation])
-        if any(annotation is known for known in (_quantity_type(),)):
+        if annotation is Quantity:
             return {"type": "string"}  # its validator's shape says the rest
         raise Unknown(f"the type {annotation.__name__}")
 
@@ -278,7 +279,7 @@ class Walk:
         held = self.of(value)
         names = self.of(key)
         if "enum" in names:  # so an editor can offer them
-            properties = {word: held for word in names["enum"]}
+            properties = dict.fromkeys(names["enum"], held)
             return {"type": "object", "properties": properties, "additionalProperties": False}
         names.pop("type")  # a key is always text
         schema: Json = {"type": "object", "additionalProperties": held}
@@ -293,12 +294,6 @@ class _Tag:
 
     def __init__(self, key: str) -> None:
         self.key = key
-
-
-def _quantity_type() -> type:
-    from orchestrator.quantities import Quantity
-
-    return Quantity
 
 
 def _marks(field: FieldInfo) -> tuple[Any, ...]:
@@ -349,14 +344,9 @@ def paragraph(model: type[BaseModel]) -> str:
 def _with_default(schema: Json, field: FieldInfo) -> Json:
     """Scalars only: what an editor would put in."""
     default = field.default
-    if isinstance(default, bool):
-        told = "yes" if default else "no"
-    elif field.is_required() or default in (None, "") or isinstance(default, tuple | BaseModel):
+    if not isinstance(default, bool | int | str | Quantity) or default == "":
         return schema
-    elif field.default_factory is not None:
-        return schema
-    else:
-        told = str(default)
+    told = {True: "yes", False: "no"}[default] if isinstance(default, bool) else str(default)
     if not told.isprintable():
         return schema
     return {**({"allOf": [schema]} if "$ref" in schema else schema), "default": told}

@@ -16,6 +16,7 @@ from orchestrator.cli.demo_words import SIMULATED, Teller, sides
 from orchestrator.cli.progress import failing, reading_text
 from orchestrator.cli.screen import make_console
 from orchestrator.clock import SystemClock
+from orchestrator.errors import Refused
 from orchestrator.model.station import Link, SerialLink, TcpLink, VisaLink
 from orchestrator.model.words import Measured, Outcome, TesterState
 
@@ -199,6 +200,25 @@ def _open_the_guard(show: Show, files: Files) -> None:
         f"guard {'closed' if after.guard_closed else 'open'}"
     )
     show.served.bench.guard_closed = True
+    _reset(show)
+
+
+def _reset(show: Show) -> None:
+    """The alarm of that trip refuses what comes next, until a person's reset."""
+    teller, ledger, live = show.ledger.teller, show.ledger, show.live
+    latched = live.alarms
+    for alarm in latched:
+        teller.say(f"  alarm {alarm.kind.value} is latched: {alarm.kind.title}")
+    try:
+        live.run(show.schedule, serial="LD-1002", confirm=lambda _, __: True)
+        refused = False
+    except Refused:
+        refused = True
+    ledger.expect("nothing runs while an alarm is latched", held=bool(latched) and refused)
+    live.reset(by="M. Example")
+    teller.say("  the guard is closed again; M. Example resets the alarm (ohmward reset), recorded")
+    ledger.expect("a person's reset clears it and starts nothing", held=not live.alarms)
+    ledger.expect("nothing is on after the reset", held=not show.served.bench.state().any_on)
 
 
 class _FirstWords:

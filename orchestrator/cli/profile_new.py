@@ -42,6 +42,7 @@ def _list() -> Exit:
 def _write(file: Path | None, family: str) -> Exit:
     from orchestrator.assembly.bring_up import CHECKERS
     from orchestrator.assembly.plugins import plugin
+    from orchestrator.assembly.schemas import FOLDER, first_line, write_schemas
     from orchestrator.errors import Fault, Position, Refused
 
     if file is None or not family:
@@ -54,7 +55,8 @@ def _write(file: Path | None, family: str) -> Exit:
         raise Refused([Fault("the new profile", str(file), expected, remedy)])
     try:
         with file.open("x", encoding="utf-8") as out:
-            out.write(first_line() + text)
+            out.write(f"{first_line('profile')}\n{text}")
+        write_schemas(file.parent / FOLDER)
     except OSError as error:
         reason = "a file that is there already" if file.exists() else str(error)
         remedy = "name another file; nothing is overwritten"
@@ -64,8 +66,3 @@ def _write(file: Path | None, family: str) -> Exit:
     print(f"wrote {file}: {marks} lines marked FILL")
     print(f"next: fill them in from the manual, then 'ohmward profile check {file}'")
     return Exit.DONE
-
-
-def first_line() -> str:
-    """What stands above everything else: the place of the line that tells editors the schema."""
-    return ""

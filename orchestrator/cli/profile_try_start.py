@@ -18,10 +18,12 @@ from orchestrator.assembly.bring_up_start import SERIAL, DummyStart, judge_start
 from orchestrator.cli.codes import Exit
 from orchestrator.cli.failures import Situation, one_line
 from orchestrator.errors import Fault, Refused
+from orchestrator.model.record import Identity
 
 if TYPE_CHECKING:
     from orchestrator.cli.feed import Stamped
     from orchestrator.clock import Clock
+    from orchestrator.model.record import RunResult
     from orchestrator.running.rack import Notice
 
 
@@ -45,6 +47,7 @@ def start_once(
     """Bind, ask twice, run, compare, add it to the report beside the profile."""
     from orchestrator.assembly.gate import CAUTIONS, pass_gate
     from orchestrator.cli.files import read_files
+    from orchestrator.clock import SystemClock
 
     if wish.station is None:
         remedy = "name the station whose interlock guards this start"
@@ -58,12 +61,14 @@ def start_once(
         pass_gate(start.schedule, None)  # real instruments: refused before anything is connected
         print(CAUTIONS, file=sys.stderr, flush=True)
     now.records = files.plan.records
-    done = _run(now, wish, files, start, clock, bench)
-    _show(done)
     path = wish.report or proof_file(Path(document.file))
     proved = read_proof(path)
     if proved is None:
-        raise RuntimeError(f"the report {path} went away during the start")
+        raise RuntimeError(f"the report {path} went away before the start")
+    clock = clock or SystemClock()
+    result, met = _run(now, wish, files, start, clock, bench)
+    done = judge_start(start, result, clock, tried=proved.instrument, met=met)
+    _show(done)
     write_proof(path, proved.model_copy(update={"starts": (*proved.starts, done)}))
     print(f"report: {path}")
     return Exit.DONE if done.outcome == "proved" else Exit.NO_VERDICT
@@ -74,17 +79,15 @@ def _run(  # noqa: PLR0917
     wish: StartArguments,
     files: Any,
     start: DummyStart,
-    clock: Clock | None,
+    clock: Clock,
     bench: Any,
-) -> ProvedStart:
+) -> tuple[RunResult, Identity]:
     from orchestrator.assembly.live import open_station
     from orchestrator.cli.feed import Feed
-    from orchestrator.cli.profile_try import ask_person
+    from orchestrator.cli.profile_proof import ask_person
     from orchestrator.cli.running import ask
     from orchestrator.cli.signals import Signals
-    from orchestrator.clock import SystemClock
 
-    clock = clock or SystemClock()
     feed = Feed(clock, [_line])
 
     def show(notice: Notice) -> None:
@@ -108,12 +111,13 @@ def _run(  # noqa: PLR0917
         ):
             now.touched = True
             signals.arm(live.cancel)
-            result = live.run(
-                start.schedule, serial=SERIAL, confirm=None if wish.yes else confirm
-            )
+            result = live.run(start.schedule, serial=SERIAL, confirm=None if wish.yes else confirm)
+            tester = start.schedule.batches[0].tester
+            lines = {line.name: line.identity for line in live.controller.instruments()}
+            met = lines.get(tester, Identity(""))
     finally:
         feed.close()
-    return judge_start(start, result, clock)
+    return result, met
 
 
 def _line(item: Stamped) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,19 @@ from orchestrator.cli.failures import one_line
 from orchestrator.cli.screen import make_console
 
 STYLES = {"proved": "", "not proved": "strong", "failed": "alert"}
+_PLACE = re.compile(r"^(setup \d+|stored|count|clear_tail): ")
+MISTAKES = (
+    "wrong terminator",
+    "wrong checksum",
+    "wrong echo",
+    "wrong identity",
+    "wrong field order",
+    "unknown word",
+    "times what was sent",
+    "the ratio is",
+    "a refusal would go unnoticed",
+)
+"""What a sentence of the trial says where it names a mistake, not only what follows from one."""
 WAYS = {"sent": ">", "received": "<"}
 
 
@@ -53,7 +67,11 @@ class TrialScreen:
             if listed:
                 self._print(Text(f"{outcome} ({len(listed)})", STYLES[outcome]))
             for item in listed:
-                self._print(one_line(f"  {item.what}: {_once(item.told, seen)}"))
+                first, *more = _fresh(item.told, seen) or ["as above"]
+                self._print(one_line(f"  {item.what}: {first}"))
+                for told in more:
+                    self._print(one_line(f"    {told}"))
+        self._likely(proved)
         if proved.ended_early:
             self._print(Text(one_line(f"ended early: {proved.ended_early}"), "alert"))
         self._print(
@@ -61,18 +79,31 @@ class TrialScreen:
             f"{proved.count('failed')} failed; report: {path}"
         )
 
+    def _likely(self, proved: Proved) -> None:
+        """The sentences that name a mistake of the profile, each once, with its line."""
+        named: dict[str, str] = {}
+        for item in proved.items:
+            for told in item.told if item.outcome == "failed" else ():
+                bare = _PLACE.sub("", told)
+                if any(word in bare for word in MISTAKES):
+                    named.setdefault(bare, f"{item.what}, line {item.line}")
+        if named:
+            self._print(Text("most likely wrong in the profile", "strong"))
+        for told, where in named.items():
+            self._print(one_line(f"  {told} ({where})"))
+
     def _print(self, text: str | Text) -> None:
         shown = Text(text) if isinstance(text, str) else text
         self._console.print(shown, soft_wrap=True)
 
 
-def _once(told: tuple[str, ...], seen: set[str]) -> str:
+def _fresh(told: tuple[str, ...], seen: set[str]) -> list[str]:
     """Each sentence in full the first time; who reads a report looks for what is new."""
-    fresh = [sentence for sentence in told if sentence not in seen]
-    seen.update(told)
-    return "; ".join(fresh) or "as above"
+    fresh = [sentence for sentence in told if _PLACE.sub("", sentence) not in seen]
+    seen.update(_PLACE.sub("", sentence) for sentence in told)
+    return fresh
 
 
 def visible(data: bytes) -> str:
-    """Bytes as a profile writes them: 'QT\\r'."""
+    """Bytes with the escapes that a profile has for them."""
     return "'" + data.decode("latin-1").encode("unicode_escape").decode("ascii") + "'"

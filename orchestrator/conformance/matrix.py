@@ -40,7 +40,7 @@ class RelayMatrixContract(Contract[MatrixSubject]):
         demand(frozenset(found) == subject.units, "identify names every unit", found)
         for unit, who in found.items():
             demand(bool(who.model), "identify tells the model", (unit, who))
-            demand(who.simulated == subject.simulated, "it tells a simulation from metal", who)
+            demand(who.simulated == subject.simulated, "it tells a simulation from a real one", who)
 
     def test_another_unit_is_refused(self, subject: MatrixSubject) -> None:
         """A unit of another type would understand the commands otherwise."""

@@ -28,7 +28,9 @@ class TesterTalks(Contract[TesterSubject]):
         who = brought_up(subject).hold(subject.tester.identify())
         demand(bool(who.model), "identify tells the model", who)
         demand(
-            who.simulated == subject.simulated, "the identity tells a simulation from metal", who
+            who.simulated == subject.simulated,
+            "the identity tells a simulation from a real one",
+            who,
         )
 
     def test_another_instrument_is_refused(self, subject: TesterSubject) -> None:

@@ -267,14 +267,3 @@ class Rig:
         self.check_bench(**bench)
         self.live.close()
         assert verify(self.folder / "records.sqlite").ok
-
-    def check_any(self, outcome: RunResult | Exception, **bench: Any) -> None:
-        """The invariants where the case doesn't say how it ends: only that it ends safe."""
-        if not isinstance(outcome, RunResult):
-            self.check_refused_before_start(outcome, starts=self.output.starts, **bench)
-            return
-        allowed = (Outcome.PASS, Outcome.NO_VERDICT)
-        relays: Literal["open", "kept"] = "kept" if outcome.relays_kept else "open"
-        self.check(outcome, allowed, relays=relays, delivered=False, **bench)
-        if outcome.outcome is Outcome.PASS:
-            assert all(step.outcome is Outcome.PASS for step in outcome.steps)

@@ -2,8 +2,8 @@
 
 Two more have their own files: the latency of a trip with the tester mute and the input changed by
 another process, and a process that is really killed (test_kill.py). Safe-off on every path:
-test_every_exchange.py. Instruments that only tell events, a lost 'safe' line, a trip line between
-stop and drain: tests/drivers/adapters/test_events_only.py and tests/profiles/test_tenth_dialect.py.
+tests/sweep. Instruments that only tell events, a lost 'safe' line, a trip line between stop and
+drain: tests/drivers/adapters/test_events_only.py and tests/profiles/test_tenth_dialect.py.
 """
 
 from __future__ import annotations

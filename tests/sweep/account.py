@@ -6,13 +6,15 @@ in it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from drivers.simulators.bench import Bench
 from drivers.simulators.output import Output
 from drivers.simulators.output_models import Kind, Phase
 from orchestrator.model.program import Step
-from orchestrator.model.words import StepKind, Waveform
+from orchestrator.model.record import Reading
+from orchestrator.model.words import Measured, StepKind, Waveform
 
 KINDS = {
     StepKind.BONDING: Kind.BOND_AC,
@@ -24,6 +26,9 @@ KINDS = {
 CEILING = 1.03
 """A level is rounded up to what the wire carries, at most 3 % (design rule on rounding)."""
 ROUNDING = 1e-6
+TELLS_WITHIN = 0.01
+RESOLUTION = {Measured.RESISTANCE: 1e-3, Measured.TOTAL_CURRENT: 10e-6}
+"""Ohm, A: the coarsest of the testers' (profiles/pell.md, stave.md)."""
 
 
 @dataclass
@@ -36,6 +41,22 @@ class Held:
     back: frozenset[str]
     begun_s: float
     dwell_s: float = 0.0
+    measured: Mapping[Measured, float] = field(default_factory=dict)
+
+
+def same_reading(held: Held, values: Mapping[Measured, Reading]) -> bool:
+    """Whether what a result tells is what the bench had at the end of that dwell."""
+    told = {
+        quantity: float(reading.value)
+        for quantity, reading in values.items()
+        if quantity in RESOLUTION and reading.bound == "exact" and reading.value is not None
+    }
+    return bool(told) and all(
+        quantity in held.measured
+        and abs(value - held.measured[quantity])
+        <= held.measured[quantity] * TELLS_WITHIN + RESOLUTION[quantity]
+        for quantity, value in told.items()
+    )
 
 
 class Account:
@@ -57,6 +78,12 @@ class Account:
             self.held.append(Held(order.kind, level, *sides, self._bench.now_s))
         elif self.held and not self.held[-1].dwell_s:
             self.held[-1].dwell_s = self._bench.now_s - self.held[-1].begun_s
+            final = self._output.final_reading()
+            told = {
+                Measured.RESISTANCE: final.resistance_ohm,
+                Measured.TOTAL_CURRENT: final.total_a,
+            }
+            self.held[-1].measured = {k: v for k, v in told.items() if v is not None}
 
     def _points(self, bus: str) -> frozenset[str]:
         return frozenset(
@@ -65,12 +92,12 @@ class Account:
             if contact.closed and contact.key.bus == bus
         )
 
-    def tested(self, step: Step, points: frozenset[str]) -> bool:
-        """Whether the step's level was held for its dwell on its points, and on no others.
+    def tested(self, step: Step, points: frozenset[str]) -> tuple[Held, ...]:
+        """When the step's level was held for its dwell on its points, and on no others.
 
         ``points``: all that the fixture has.
         """
-        return any(self._fits(held, step, points) for held in self.held)
+        return tuple(held for held in self.held if self._fits(held, step, points))
 
     @staticmethod
     def _fits(held: Held, step: Step, points: frozenset[str]) -> bool:

@@ -14,6 +14,7 @@ from orchestrator.model.words import Outcome
 from orchestrator.records.reader import show_run
 from orchestrator.records.verify import verify
 from orchestrator.running.interlock import Trip
+from tests.sweep.account import same_reading
 from tests.sweep.trial import Trial
 
 SAFE_AC_V, SAFE_DC_V = 25.0, 60.0
@@ -96,12 +97,15 @@ def _result(trial: Trial, result: RunResult, may: frozenset[Outcome]) -> Iterato
     program = trial.site.program.model
     points = frozenset(trial.site.fixture.model.points)
     asked = {step.name: step for step in program.steps}
-    passed = [step.name for step in result.steps if step.outcome is Outcome.PASS]
-    if result.outcome is Outcome.PASS and passed != list(asked):
-        yield f"pass with {passed}"
-    for name in passed:
-        if not trial.account.tested(asked[name], points):
-            yield f"step {name!r} passed, but the bench held no such level on its points"
+    passed = [step for step in result.steps if step.outcome is Outcome.PASS]
+    if result.outcome is Outcome.PASS and [step.name for step in passed] != list(asked):
+        yield f"pass with {[step.name for step in passed]}"
+    for step in passed:
+        held = trial.account.tested(asked[step.name], points)
+        if not held:
+            yield f"step {step.name!r} passed, but the bench held no such level on its points"
+        elif not any(same_reading(one, step.values) for one in held):
+            yield f"step {step.name!r} passed with {step.values}, the bench had {held}"
     for step in result.steps:
         if step.outcome is not Outcome.PASS and not step.reason:
             yield f"step {step.name!r}: {step.outcome} without a reason"
