@@ -72,6 +72,7 @@ class LiveStation:
         self.plan = plan
         self.clock = clock or SystemClock()
         self._fixture = fixture
+        self._bound_with: dict[str, Document[Fixture]] = {}
         self._closing = ExitStack()
         if self._virtual and not plan.simulated:
             raise Refused([VIRTUAL])
@@ -103,7 +104,9 @@ class LiveStation:
             program = Document.built(program, f"program {program.name!r} built in Python")
         chosen = fixture or self._fixture or self.plan.inline_fixture()
         check_offsets_age(chosen, self.clock)
-        return self.plan.bind(program, chosen)
+        schedule = self.plan.bind(program, chosen)
+        self._bound_with[chosen.sha256] = chosen
+        return schedule
 
     def take_over(self) -> None:
         """First contact: stop, confirm off and discharged, identify, open relays."""
@@ -133,7 +136,15 @@ class LiveStation:
         if stamp is not None:
             self.controller.make_ready()
             require_same_instruments(stamp, self.controller.instruments())
-        return self.controller.run(schedule, request)
+        searching = None
+        if any(step.locate is not None for step in schedule.steps):
+            # Only here: it brings numpy, which most programs do without.
+            from orchestrator.assembly.searching import make_locator
+
+            self._store.flush()
+            known = (*self._bound_with.values(), self._fixture)
+            searching = make_locator(self.plan, schedule, serial, known, virtual=self._virtual)
+        return self.controller.run(schedule, request, searching)
 
     @property
     def alarms(self) -> tuple[Alarm, ...]:

@@ -32,7 +32,7 @@ def may_join(context: Context, group: Sequence[BoundStep], step: BoundStep) -> b
     abilities = context.instruments.testers[step.tester].abilities
     if group[-1].tester != step.tester or len(group) >= abilities.slots:
         return False
-    if any(earlier.on_failure == "stop" for earlier in group):
+    if any(earlier.on_failure != "continue" for earlier in group):
         return False
     if any(earlier.name in step.leans_on for earlier in group):
         return False

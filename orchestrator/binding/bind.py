@@ -22,6 +22,7 @@ from orchestrator.binding.proofs import (
 )
 from orchestrator.binding.real import is_simulated
 from orchestrator.binding.routes import Routing
+from orchestrator.binding.searches import search_outcomes
 from orchestrator.binding.station_io import io_notices
 from orchestrator.binding.stations import check_station
 from orchestrator.binding.steps import Attempt, Outcome, bind_step, proof_notices
@@ -50,15 +51,16 @@ def bind(
     outcomes = tuple(
         bind_step(Task(context, index, step)) for index, step in enumerate(program.model.steps)
     )
+    searches = search_outcomes(context)
     attempts = [outcome.attempt for outcome in outcomes if outcome.attempt is not None]
-    missing = tuple(gap for outcome in outcomes for gap in outcome.missing)
+    missing = tuple(gap for outcome in (*outcomes, *searches) for gap in outcome.missing)
     faults = (
         *check_station(station, instruments),
         *check_fixture(fixture, station.model),
-        *(fault for outcome in outcomes for fault in outcome.faults),
+        *(fault for outcome in (*outcomes, *searches) for fault in outcome.faults),
         *check_lead_heat(context, _bound(attempts)),
         *check_protective_earth(context),
-        *check_interlock(context, _hazardous(outcomes)),
+        *check_interlock(context, _hazardous((*outcomes, *searches))),
         *check_exemptions(context, missing),
     )
     if faults:

@@ -28,15 +28,19 @@ class Context:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One step of the program, with its place in the file."""
+    """One step of the program, with its place in the file.
+
+    ``within``: where the values stand of a step that is made from another's settings.
+    """
 
     context: Context
     index: int
     step: Step
+    within: tuple[str, ...] = ()
 
     def at(self, *loc: str | int) -> Position:
         """Where a value of this step stands."""
-        return self.context.program.locate("steps", self.index, *loc)
+        return self.context.program.locate("steps", self.index, *self.within, *loc)
 
     @property
     def what(self) -> str:

@@ -35,7 +35,7 @@ def _line(step: BoundStep) -> str:
     return (
         f"{step.index + 1}. {step.name} ({step.kind.value} on {step.tester}, {hazard}): "
         f"{_sides(step)}; {at_level(step.order)}, {_times(step.order)}; "
-        f"accept {_limits(step.order)}{_contact(step)}"
+        f"accept {_limits(step.order)}{_contact(step)}{_search(step)}"
     )
 
 
@@ -77,3 +77,10 @@ def _contact(step: BoundStep) -> str:
     if step.unproved_contact is not None:
         return f"; contact unproved: {step.unproved_contact}"
     return ""
+
+
+def _search(step: BoundStep) -> str:
+    if step.locate is None:
+        return ""
+    least = step.locate.accept.resistance.at_least
+    return f"; after a fail the pair below {least} is searched at {step.locate.level}"

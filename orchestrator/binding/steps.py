@@ -31,6 +31,7 @@ from orchestrator.binding.reasons import explain
 from orchestrator.binding.routes import Routing, find_route
 from orchestrator.binding.sides import check_not_empty, check_points
 from orchestrator.errors import Fault
+from orchestrator.model.program import Locate, Step
 from orchestrator.model.schedule import BoundStep, Route, StepOrder
 
 SPARE_S = Decimal(2)
@@ -187,7 +188,17 @@ def _bound(
         deadline_s=float(predicted + spare + discharge_allowance_s(chosen, wire)),
         reasons=reasons,
         around_s=around_step_s(chosen, routing, wire),
+        others_open=step.others == "open",
+        locate=_locate(step),
     )
+
+
+def _locate(step: Step) -> Locate | None:
+    if not isinstance(step, Proved) or step.locate is None:
+        return None
+    if step.locate.capacitance is not None:
+        return step.locate
+    return step.locate.model_copy(update={"capacitance": step.capacitance})
 
 
 def proof_notices(outcomes: tuple[Outcome, ...]) -> tuple[str, ...]:

@@ -79,7 +79,8 @@ class StepLines:
     def take(self, item: Stamped) -> None:
         """Show one notice of the run."""
         if item.notice.kind == "step_ended":
-            self._ended(item.notice.data["result"])
+            if item.notice.data["result"].search_of is None:
+                self._ended(item.notice.data["result"])
         elif item.notice.kind == "told":
             self._teller.alert(f"   >> {item.notice.data['text']}")
 

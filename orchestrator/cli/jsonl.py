@@ -42,8 +42,8 @@ def json_lines(schedule: Schedule) -> Taker:
         if kind == "run_ended":
             return
         told = _step(data["step"], schedule) if kind == "step_started" else plain(data)
-        if kind == "step_ended":
-            told = told["result"]
+        if kind in {"step_ended", "located"}:
+            told = told["result" if kind == "step_ended" else "located"]
         print(json.dumps({"kind": kind, "utc": item.utc, **told}), flush=True)
 
     return take
@@ -61,6 +61,7 @@ def _step(step: BoundStep, schedule: Schedule) -> dict[str, Any]:
         "level": format(step.order.level, "f"),
         "predicted_s": step.predicted_s,
         "hazardous": step.hazardous,
+        "search_of": step.search_of,
     }
 
 

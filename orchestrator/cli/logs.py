@@ -105,6 +105,11 @@ def _event(kind: str, data: Mapping[str, Any]) -> tuple[str, str, dict[str, Any]
         result = data["result"]
         more = {"step": result.index + 1, "name": result.name, "outcome": str(result.outcome)}
         return "info", "step ended", more | ({"reason": result.reason} if result.reason else {})
+    if kind == "located":
+        found = data["located"]
+        more = {"step": found.step + 1, "name": found.name, "ending": str(found.ending)}
+        more["pairs"] = [f"{'+'.join(p.one)} against {'+'.join(p.other)}" for p in found.pairs]
+        return "info", "located", more | ({"reason": found.reason} if found.reason else {})
     if kind == "run_ended":
         result = data["result"]
         level = "error" if result.relays_kept else "info"

@@ -13,7 +13,11 @@ from orchestrator.cli.check import check
 from orchestrator.cli.codes import HELP, Exit
 from orchestrator.cli.commission import EPILOG as COMMISSION_EPILOG
 from orchestrator.cli.commission import commission
+from orchestrator.cli.coverage import EPILOG as COVERAGE_EPILOG
+from orchestrator.cli.coverage import coverage_command
 from orchestrator.cli.new import new
+from orchestrator.cli.plan import EPILOG as PLAN_EPILOG
+from orchestrator.cli.plan import plan_command
 from orchestrator.cli.probe import EPILOG as PROBE_EPILOG
 from orchestrator.cli.probe import probe_command
 from orchestrator.cli.profile import profile_app
@@ -39,6 +43,8 @@ app.command("address")(address_command)
 app.command("probe", epilog=PROBE_EPILOG)(probe_command)
 app.command("run", epilog=EPILOG)(run_command)
 app.command("commission", epilog=COMMISSION_EPILOG)(commission)
+app.command("plan", epilog=PLAN_EPILOG)(plan_command)
+app.command("coverage", epilog=COVERAGE_EPILOG)(coverage_command)
 app.command("reset")(reset_command)
 app.command("watch")(watch_command)
 app.command("schema")(schema_command)

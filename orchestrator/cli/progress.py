@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from decimal import Context
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +11,11 @@ from rich.live import Live
 from rich.text import Text
 
 from orchestrator.cli.feed import TOLD, Stamped
+from orchestrator.cli.located_words import located_lines
 from orchestrator.cli.screen import can_show, verdict
 from orchestrator.fault_words import counted
 from orchestrator.model.amounts import level_of, measured
-from orchestrator.model.record import Reading, RunResult, StepResult
+from orchestrator.model.record import Located, Reading, RunResult, StepResult
 from orchestrator.model.schedule import BoundStep, LimitOrder, Schedule
 from orchestrator.model.words import Edge, Measured, Outcome
 
@@ -72,6 +73,8 @@ class RunScreen:
             self._draw(item.monotonic_s)
         elif kind == "step_ended":
             self._ended(data["result"])
+        elif kind == "located":
+            self._located(data["located"])
         elif kind == "phase" and data["phase"] in _PHASES:
             style = "alert" if data["phase"] == "kept" else "quiet"
             self._console.print(Text(_PHASES[data["phase"]], style=style))
@@ -131,10 +134,12 @@ class RunScreen:
         )
 
     def _ended(self, result: StepResult) -> None:
-        step = next((s for s in self._schedule.steps if s.index == result.index), None)
+        known = (*self._schedule.steps, *((self._step,) if self._step else ()))
+        step = next((s for s in known if s.index == result.index), None)
         limits = () if step is None else step.order.limits
+        number = f"{result.index + 1:>3} of {len(self._schedule.steps)}"
         line = Text.assemble(
-            f"{result.index + 1:>3} of {len(self._schedule.steps)}  ",
+            f"{number}  " if result.search_of is None else " " * (len(number) + 2),
             verdict(result.outcome, self._console.file),
             f"  {result.name}",
         )
@@ -145,12 +150,21 @@ class RunScreen:
         if result.reason:
             self._console.print(Text(f"          {result.reason}"))
 
+    def _located(self, located: Located) -> None:
+        for line in _located_lines(located):
+            self._console.print(Text(f"          {line}"))
+
 
 def _heading(step: BoundStep, count: int) -> Text:
-    return Text.assemble(
-        (f"step {step.index + 1} of {count}", "strong"),
-        f": {step.name} ({step.kind.value} on {step.tester})",
-    )
+    by = f" ({step.kind.value} on {step.tester})"
+    if step.search_of is not None:
+        sides = f": {', '.join(step.apply_to)} against {', '.join(step.against)}"
+        return Text.assemble((step.name, "strong"), sides, by)
+    return Text.assemble((f"step {step.index + 1} of {count}", "strong"), f": {step.name}{by}")
+
+
+def _located_lines(located: Located) -> Iterator[str]:
+    return located_lines(located.ending, located.reason, located.pairs, located.candidates)
 
 
 def reading_text(quantity: Measured, reading: Reading) -> str:
@@ -193,6 +207,8 @@ def show_result(console: Console, result: RunResult, records: Path) -> None:
     for step in result.steps:
         if step.outcome in _NAMED:
             console.print(Text(f"{_NAMED[step.outcome]}: {step.name}"))
+            for line in _search_of(result, step):
+                console.print(Text(f"  {line}"))
     lines: list[tuple[str, Any]] = [("why", result.reason), ("what to do", result.remedy)]
     for word, value in lines:
         if value:
@@ -201,6 +217,12 @@ def show_result(console: Console, result: RunResult, records: Path) -> None:
         warning = "relays stay closed: keep away until the station has been proved discharged"
         console.print(Text(warning, style="alert"))
     console.print(Text(f"record: run {result.run_id} in {records}"))
+
+
+def _search_of(result: RunResult, step: StepResult) -> Iterator[str]:
+    for located in result.located:
+        if located.step == step.index:
+            yield from _located_lines(located)
 
 
 def failing(result: RunResult) -> list[str]:

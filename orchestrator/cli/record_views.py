@@ -15,6 +15,7 @@ from rich.text import Text
 
 from orchestrator.cli.codes import Exit
 from orchestrator.cli.failures import Situation, one_line
+from orchestrator.cli.located_words import located_lines
 from orchestrator.cli.screen import make_console, verdict
 from orchestrator.documents import read_document
 from orchestrator.errors import Fault, Position, Refused
@@ -32,6 +33,7 @@ from orchestrator.records.reader import (
 from orchestrator.records.verify import verify
 from orchestrator.records.views import (
     AlarmView,
+    LocatedView,
     RunSummary,
     RunView,
     SignOffView,
@@ -90,8 +92,10 @@ def show_run_of(now: Situation, where: Path, run_id: str, *, traffic: bool) -> E
         return Exit.DONE
     console = make_console()
     _header(console, run)
-    for step in run.steps:
+    for step in (*run.steps, *run.search_steps):
         _step(console, step)
+    for search in run.located:
+        _located(console, search)
     for alarm in run.alarms:
         _alarm(console, alarm)
     for event in run.events:
@@ -151,6 +155,13 @@ def _step(console: Console, step: StepView) -> None:
         _line(console, f"     {reading_text(reading)}")
     if step.reason:
         _line(console, f"     {step.reason}")
+
+
+def _located(console: Console, search: LocatedView) -> None:
+    pairs = [(pair.one, pair.other) for pair in search.candidates]
+    _line(console, f"search after step {search.step + 1}, {search.name}:")
+    for line in located_lines(search.ending, search.reason, search.pairs, pairs):
+        _line(console, f"     {line}")
 
 
 def verify_of(now: Situation, where: Path) -> Exit:

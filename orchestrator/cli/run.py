@@ -13,9 +13,9 @@ from orchestrator.cli.failures import Situation, guarded
 
 EPILOG = (
     "--json prints JSON Lines: one object per notice (kind: phase, step_started, live, step_ended, "
-    "event, told), and as the last line kind 'result' with outcome, run_id, exit_code and all "
-    "steps, or kind 'error' with exit_code, message, remedy and faults. Cautions, the question "
-    "and the log go to standard error. " + HELP
+    "located, event, told), and as the last line kind 'result' with outcome, run_id, exit_code, "
+    "all steps and what was located, or kind 'error' with exit_code, message, remedy and faults. "
+    "Cautions, the question and the log go to standard error. " + HELP
 )
 
 

@@ -25,6 +25,7 @@ EVENT = "event"
 TRAFFIC = "traffic"
 RELAY_COUNTS = "relay_counts"
 RUN_ENDED = "run_ended"
+LOCATED = "located"
 ALARM = "alarm"
 ALARM_RESET = "alarm_reset"
 SIGN_OFF = "sign_off"
@@ -165,6 +166,7 @@ def step_started(run_id: str, at: Stamp, step: BoundStep, *, delegated: bool = F
         "deadline_s": step.deadline_s,
         "reasons": list(step.reasons),
         "switching_delegated": delegated,
+        **_searched(step.search_of),
     }
     return _entry(run_id, STEP_STARTED, at, body)
 
@@ -176,14 +178,20 @@ def step_ended(run_id: str, at: Stamp, result: StepResult) -> Entry:
         "name": result.name,
         "outcome": result.outcome.value,
         "reason": result.reason,
-        "values": [_reading(quantity, result.values[quantity]) for quantity in result.values],
+        "values": [reading_body(quantity, result.values[quantity]) for quantity in result.values],
         "tester_verdict": result.tester_verdict,
         "evidence": list(result.evidence),
         "discharge": result.discharge.value,
         "residual_v": _maybe(result.residual_v),
         "duration_s": result.duration_s,
+        **_searched(result.search_of),
     }
     return _entry(run_id, STEP_ENDED, at, body)
+
+
+def _searched(search_of: int | None) -> dict[str, int]:
+    """Only steps of a search have the key."""
+    return {} if search_of is None else {"search_of": search_of}
 
 
 def event(run_id: str, at: Stamp, what: str, detail: Mapping[str, Any] | None = None) -> Entry:
@@ -346,7 +354,8 @@ def _limit(limit: LimitOrder) -> dict[str, str]:
     }
 
 
-def _reading(quantity: Measured, reading: Reading) -> dict[str, str | None]:
+def reading_body(quantity: Measured, reading: Reading) -> dict[str, str | None]:
+    """One value as an entry holds it."""
     return {
         "quantity": quantity.value,
         "value": _maybe(reading.value),

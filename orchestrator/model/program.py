@@ -6,8 +6,17 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
 
-from orchestrator.documents import Loc, Printable, Strict, YesNo, refuse, refuse_parts
+from orchestrator.documents import (
+    Loc,
+    Printable,
+    Strict,
+    WholeNumber,
+    YesNo,
+    refuse,
+    refuse_parts,
+)
 from orchestrator.model.words import StepKind, Waveform
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
@@ -76,7 +85,42 @@ class _Step(Strict):
     fall: Seconds | None = None
     settle: Seconds | None = None
     limits_during_rise: YesNo = False
+
+
+class _ContactStep(_Step):
     on_failure: Literal["stop", "continue"] = "stop"
+
+
+class PairResistance(Strict):
+    """The least that one pair of points alone may have."""
+
+    at_least: LimitOhms
+
+
+class PairAccept(Strict):
+    """What each search step accepts; its group must keep what one pair must."""
+
+    resistance: PairResistance
+
+
+class Locate(Strict):
+    """How the faulty pair is looked for after a failed step: at insulation level, never by
+    repeating withstand.
+
+    ``capacitance``: as in a step; without it that of the failed step.
+    ``floating``: why points that a search step doesn't use may be left open.
+    ``exposures_at_most``: how often one pair of points may be put under the search's level, over
+    all runs of one serial number.
+    """
+
+    level: Volts
+    accept: PairAccept
+    rise: Seconds | None = None
+    dwell: Seconds
+    capacitance: LoadFarads | None = None
+    floating: Reason | None = None
+    exposures_at_most: Annotated[WholeNumber, Field(ge=1, le=1000)] = 12
+    steps_at_most: Annotated[WholeNumber, Field(ge=1, le=1000)] = 40
 
 
 class _Proved(_Step):
@@ -85,14 +129,28 @@ class _Proved(_Step):
     ``capacitance``: the most that unit and leads together are expected to have between the sides.
     """
 
+    on_failure: Literal["stop", "continue", "locate"] = "stop"
+    locate: Locate | None = None
     prove_contact: tuple[Name, ...] = ()
     unproved_contact: Reason | None = None
     level: Volts
     level_ceiling: Volts | None = None
     capacitance: LoadFarads | None = None
 
+    @model_validator(mode="after")
+    def _search(self) -> _Proved:
+        if (self.on_failure == "locate") is not (self.locate is not None):
+            raise _search_and_settings(self.locate)
+        if self.locate is not None and self.locate.level > self.level:
+            raise refuse(
+                found=f"locate with a level of {self.locate.level}, above the step's {self.level}",
+                expected="a search at the step's own level or below",
+                remedy="search at the level of an insulation step",
+            )
+        return self
 
-class BondingStep(_Step):
+
+class BondingStep(_ContactStep):
     """Protective bonding: a high current through each contact, resistance judged."""
 
     kind: Literal[StepKind.BONDING]
@@ -102,7 +160,7 @@ class BondingStep(_Step):
     frequency: Hertz | None = None
 
 
-class ContinuityStep(_Step):
+class ContinuityStep(_ContactStep):
     """Continuity: a small current, on the continuity terminals or the bonding route."""
 
     kind: Literal[StepKind.CONTINUITY]
@@ -214,6 +272,21 @@ def _with_defaults(step: Any, defaults: Any) -> Any:
     for _, values in reversed(_groups_of(step, defaults)):
         merged |= values
     return {**merged, **step}
+
+
+def _search_and_settings(locate: Locate | None) -> PydanticCustomError:
+    if locate is None:
+        return refuse(
+            found="on_failure: locate without the key locate",
+            expected="how to search: level, accept and dwell",
+            remedy="write for example locate: {level: 500 V, dwell: 1 s, "
+            "accept: {resistance: {at_least: 2 Mohm}}}",
+        )
+    return refuse(
+        found="the key locate without on_failure: locate",
+        expected="both or neither",
+        remedy="write on_failure: locate, or take the key locate out",
+    )
 
 
 def _check_bounds(at_least: Quantity | None, at_most: Quantity | None) -> None:

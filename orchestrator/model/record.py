@@ -12,6 +12,7 @@ from orchestrator.model.words import (
     Evidence,
     Measured,
     Outcome,
+    SearchEnding,
     TesterState,
 )
 
@@ -90,11 +91,62 @@ class StepResult:
     discharge: DischargeGrade = DischargeGrade.NONE
     residual_v: Decimal | None = None
     duration_s: float = 0.0
+    search_of: int | None = None
+    """Index of the failed step that this step searches; None for a step of the program."""
+
+
+Together = tuple[str, ...]
+"""Points that the run proved to be one conductor; one alone, mostly."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPair:
+    """A faulty pair. ``left_open``: points that were open in the step that says so; a leak by
+    way of them looks the same."""
+
+    one: Together
+    other: Together
+    evidence: str
+    left_open: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SearchStep:
+    """One step of a search: what stood against what, what was left open, and how it ended."""
+
+    apply_to: tuple[str, ...]
+    against: tuple[str, ...]
+    left_open: tuple[str, ...]
+    result: StepResult
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """What a search found.
+
+    Attributes:
+        step: index of the failed step. name: its name.
+        reason: why nothing or not all was found, '' if all was.
+        pairs: the faulty pairs.
+        candidates: pairs among which the fault lies, or further faults may lie.
+        steps: the search steps, in order.
+    """
+
+    step: int
+    name: str
+    ending: SearchEnding
+    reason: str
+    pairs: tuple[FoundPair, ...]
+    candidates: tuple[tuple[Together, Together], ...]
+    steps: tuple[SearchStep, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class RunResult:
-    """How a run ended. ``relays_kept``: discharge unconfirmed, relays left closed."""
+    """How a run ended. ``relays_kept``: discharge unconfirmed, relays left closed.
+
+    ``steps``: those of the program. ``located``: searches, with their own steps.
+    """
 
     run_id: str
     serial: str
@@ -104,6 +156,7 @@ class RunResult:
     reason: str = ""
     remedy: str = ""
     relays_kept: bool = False
+    located: tuple[Located, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

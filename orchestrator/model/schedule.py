@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Literal
 
+from orchestrator.model.program import Locate
 from orchestrator.model.words import Edge, Measured, Role, StepKind, Waveform
 
 
@@ -82,6 +83,10 @@ class BoundStep:
         predicted_s: rise + dwell + fall. deadline_s: from start to confirmed off.
         reasons: the figures behind the checks, one sentence each.
         around_s: estimate of what the step takes beside predicted_s: relays, discharge, messages.
+        others_open: points that the step doesn't name are left open.
+        locate: how to search if it fails, with ``on_failure`` locate.
+        search_of: index of the failed step that this one searches; its own index then counts on
+            behind those of the program.
     """
 
     index: int
@@ -95,13 +100,16 @@ class BoundStep:
     against: tuple[str, ...]
     others: tuple[str, ...]
     hazardous: bool
-    on_failure: Literal["stop", "continue"]
+    on_failure: Literal["stop", "continue", "locate"]
     leans_on: tuple[str, ...]
     unproved_contact: str | None
     predicted_s: float
     deadline_s: float
     reasons: tuple[str, ...] = ()
     around_s: float = 0.0
+    others_open: bool = False
+    locate: Locate | None = None
+    search_of: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

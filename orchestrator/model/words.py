@@ -65,6 +65,14 @@ class Outcome(StrEnum):
     NOT_RUN = "not_run"
 
 
+class SearchEnding(StrEnum):
+    """How the search for the pair behind a failed step ended."""
+
+    FOUND = "found"  # and what was found explains every failure seen
+    NOT_REPRODUCED = "not_reproduced"  # nothing fails at the search's level
+    STUCK = "stuck"
+
+
 class TesterState(StrEnum):
     """What a tester does, in neutral words. Unknown counts as energised."""
 

@@ -75,7 +75,7 @@ def export_csv(path: Path, stream: TextIO, serial: str | None = None) -> int:
     count = 0
     writer.writerow(COLUMNS)
     for run in all_runs(path, serial):
-        for step in run.steps or (None,):
+        for step in (*run.steps, *run.search_steps) or (None,):
             for reading in (step.readings if step else ()) or (None,):
                 writer.writerow(_line(run, step, reading))
                 count += 1

@@ -12,7 +12,7 @@ names, order and types are listed in ``tests/records/test_junit.py``. All of it 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
@@ -21,7 +21,7 @@ from xml.etree import ElementTree as ET
 from orchestrator.model.words import Outcome
 from orchestrator.records.export import reading_text
 from orchestrator.records.reader import all_runs
-from orchestrator.records.views import RunView, StepView
+from orchestrator.records.views import LocatedView, RunView, StepView
 
 WHOLE = "the run as a whole"
 
@@ -60,7 +60,7 @@ def _suite(run: RunView, number: int) -> ET.Element:
     summary = run.summary
     # Readers take a dot in a class name for a border between packages.
     group = plain_text(summary.program).replace(".", "_") or "unknown program"
-    cases = [_case(step, group) for step in run.steps]
+    cases = [_case(step, group, run.located) for step in run.steps]
     if summary.outcome != Outcome.PASS.value and not any(map(_bad, cases)):
         cases.append(_whole(run, group))
     name = f"{summary.program}, serial {summary.serial}, attempt {summary.attempt}"
@@ -109,7 +109,7 @@ def _properties(run: RunView) -> dict[str, str]:
     }
 
 
-def _case(step: StepView, group: str) -> ET.Element:
+def _case(step: StepView, group: str, searches: Sequence[LocatedView]) -> ET.Element:
     name = plain_text(step.name) or f"step {step.index + 1}"
     time_s = step.ended.get("duration_s")
     spent_s = float(time_s) if isinstance(time_s, int | float) else 0.0
@@ -118,7 +118,8 @@ def _case(step: StepView, group: str) -> ET.Element:
     if step.outcome == Outcome.NOT_RUN.value:
         ET.SubElement(case, "skipped", {"message": plain_text(reason)})
     elif step.outcome != Outcome.PASS.value:
-        _trouble(case, step.outcome, reason, map(reading_text, step.readings))
+        found = (line for one in searches if one.step == step.index for line in _searched(one))
+        _trouble(case, step.outcome, reason, (*map(reading_text, step.readings), *found))
     return case
 
 
@@ -129,7 +130,7 @@ def _whole(run: RunView, group: str) -> ET.Element:
     return case
 
 
-def _trouble(case: ET.Element, outcome: str, reason: str, more: Iterator[str] | tuple[str]) -> None:
+def _trouble(case: ET.Element, outcome: str, reason: str, more: Iterable[str]) -> None:
     kind = "failure" if outcome == Outcome.FAIL.value else "error"
     told = ET.SubElement(case, kind, {"message": plain_text(reason), "type": plain_text(outcome)})
     told.text = _lines(more)
@@ -154,10 +155,22 @@ def _run_s(run: RunView) -> float:
 
 
 def _told(run: RunView) -> Iterator[str]:
-    for step in run.steps:
+    for step in (*run.steps, *run.search_steps):
         yield f"{step.index + 1} {step.name}: {step.outcome}"
         for reading in step.readings:
             yield f"  {reading_text(reading)}"
+    for search in run.located:
+        yield from _searched(search)
+
+
+def _searched(search: LocatedView) -> Iterator[str]:
+    """What a search after a failed step came to; its steps are no test cases of their own."""
+    yield f"search after step {search.step + 1}: {search.ending} {search.reason}".rstrip()
+    for pair in search.pairs:
+        sides = f"{' + '.join(pair.one)} against {' + '.join(pair.other)}"
+        yield f"  faulty: {sides} ({pair.evidence})"
+    for candidate in search.candidates:
+        yield f"  among: {' + '.join(candidate.one)} against {' + '.join(candidate.other)}"
 
 
 def _troubles(run: RunView) -> Iterator[str]:
@@ -167,5 +180,5 @@ def _troubles(run: RunView) -> Iterator[str]:
         yield f"alarm {alarm.number}, {alarm.title} ({state}): {alarm.reason}"
 
 
-def _lines(lines: Iterator[str] | tuple[str]) -> str:
+def _lines(lines: Iterable[str]) -> str:
     return "\n".join(plain_text(line) for line in lines)

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,11 @@ _RESET = (ALARM_RESET,)
 _ROWS = (
     "SELECT j." + ", j.".join(COLUMNS.split(", ")) + ", b.hash "
     "FROM journal j LEFT JOIN journal b ON b.seq = j.seq - 1 WHERE "
+)
+
+_SEARCH_STEPS = "j.kind = 'step_started' AND json_extract(j.body, '$.search_of') IS NOT NULL "
+_OF_SERIAL = (
+    "SELECT run_id FROM journal WHERE kind = 'run_started' AND json_extract(body, '$.serial') = ?"
 )
 
 
@@ -132,6 +139,30 @@ def relay_totals(path: Path) -> Mapping[str, int]:
             if item.damage:
                 raise damaged(f"{path}: {item.damage}, so that relay counts can't be trusted")
             add_counts(totals, item)
+    return totals
+
+
+def search_exposures(path: Path, serial: str) -> Mapping[tuple[str, str], int]:
+    """How often search steps on a unit put two points on opposite sides, over all its runs.
+
+    A step counts once it was journaled, run to its end or not. The two points of a pair stand in
+    the order of their names.
+
+    Raises:
+        Refused: no file. RecordDamaged: such an entry was changed; unreadable.
+    """
+    totals: Counter[tuple[str, str]] = Counter()
+    with reading(path) as connection:
+        check_version(connection, path)
+        rows = connection.execute(
+            _ROWS + _SEARCH_STEPS + f"AND j.run_id IN ({_OF_SERIAL}) ORDER BY j.seq",
+            (serial,),
+        )
+        for item in _read(rows):
+            if item.damage:
+                raise damaged(f"{path}: {item.damage}, so that exposures can't be counted")
+            here, there = item.body.get("apply_to") or (), item.body.get("against") or ()
+            totals.update((min(pair), max(pair)) for pair in product(here, there))
     return totals
 
 

@@ -170,6 +170,14 @@ SELECT j.seq, i.key AS item, json_extract(i.value, '$.name') AS name,
   json_extract(i.value, '$.outcome') AS outcome, json_extract(i.value, '$.seen') AS seen
 FROM journal j, json_each(j.body, '$.items') i WHERE j.kind = 'sign_off'
 """,
+    ("view", "located"): """
+CREATE VIEW located AS
+SELECT seq, run_id, utc, json_extract(body, '$.step') AS step, json_extract(body, '$.name') AS name,
+  json_extract(body, '$.ending') AS ending, json_extract(body, '$.reason') AS reason,
+  json_extract(body, '$.pairs') AS pairs, json_extract(body, '$.candidates') AS candidates,
+  json_extract(body, '$.steps') AS steps
+FROM journal WHERE kind = 'located'
+""",
 }
 _ADDED = {key: text.strip() for key, text in _ADDED.items()}
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.model import entries
-from orchestrator.model.words import Outcome
+from orchestrator.model.words import Outcome, SearchEnding
 
 UNFINISHED = "unfinished"
 
@@ -75,6 +75,37 @@ class StepView:
 
 
 @dataclass(frozen=True, slots=True)
+class SidesView:
+    """Two sides of a pair, each of points that were proved to be one conductor."""
+
+    one: tuple[str, ...]
+    other: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FoundView(SidesView):
+    """A faulty pair, why it is held to be so, and what was open in the step that says so."""
+
+    evidence: str
+    left_open: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LocatedView:
+    """What a search after a failed step came to. ``ending``: found, not_reproduced or stuck;
+    ``body``: as recorded, with the search steps in order."""
+
+    step: int
+    name: str
+    ending: str
+    reason: str
+    pairs: tuple[FoundView, ...]
+    candidates: tuple[SidesView, ...]
+    body: Mapping[str, Any]
+    damage: str
+
+
+@dataclass(frozen=True, slots=True)
 class EventView:
     """One event."""
 
@@ -124,7 +155,10 @@ class SignOffView:
 
 @dataclass(frozen=True, slots=True)
 class RunView:
-    """One run whole. ``header`` and ``end``: the bodies of its first and last entry."""
+    """One run whole. ``header`` and ``end``: the bodies of its first and last entry.
+
+    ``steps``: those of the program; ``search_steps``: what searches after failed steps made.
+    """
 
     summary: RunSummary
     header: Mapping[str, Any]
@@ -134,6 +168,8 @@ class RunView:
     traffic: tuple[TrafficView, ...]
     relay_counts: Mapping[str, int]
     alarms: tuple[AlarmView, ...]
+    search_steps: tuple[StepView, ...] = ()
+    located: tuple[LocatedView, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,11 +229,12 @@ def view_of(run_id: str, items: tuple[Item, ...], alarms: tuple[AlarmView, ...] 
     for item in items:
         if item.kind == entries.RELAY_COUNTS:
             add_counts(counts, item)
+    steps = _steps(items)
     return RunView(
         summary=summary_of(run_id, items),
         header=start.body if start else {},
         end=end.body if end else {},
-        steps=_steps(items),
+        steps=tuple(step for step in steps if not _searches(step)),
         events=tuple(
             EventView(
                 item.utc,
@@ -222,6 +259,40 @@ def view_of(run_id: str, items: tuple[Item, ...], alarms: tuple[AlarmView, ...] 
         ),
         relay_counts=counts,
         alarms=alarms,
+        search_steps=tuple(step for step in steps if _searches(step)),
+        located=tuple(_located(item) for item in items if item.kind == entries.LOCATED),
+    )
+
+
+def _searches(step: StepView) -> bool:
+    return "search_of" in step.started or "search_of" in step.ended
+
+
+def _located(item: Item) -> LocatedView:
+    body, number = item.body, item.body.get("step")
+    ending, reason = _text(body.get("ending")), _text(body.get("reason"))
+    if item.damage:
+        ending, reason = SearchEnding.STUCK.value, f"record damaged: {item.damage}"
+    return LocatedView(
+        step=number if isinstance(number, int) else -1,
+        name=_text(body.get("name")),
+        ending=ending,
+        reason=reason,
+        pairs=tuple(
+            FoundView(
+                _words(pair.get("one")),
+                _words(pair.get("other")),
+                _text(pair.get("evidence")),
+                _words(pair.get("left_open")),
+            )
+            for pair in map(_mapping, _sequence(body.get("pairs")))
+        ),
+        candidates=tuple(
+            SidesView(_words(pair.get("one")), _words(pair.get("other")))
+            for pair in map(_mapping, _sequence(body.get("candidates")))
+        ),
+        body=body,
+        damage=item.damage,
     )
 
 

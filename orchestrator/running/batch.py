@@ -8,8 +8,8 @@ from typing import Any
 
 from orchestrator.contract import StartMark
 from orchestrator.errors import InstrumentFault, RelayMismatch, TimedOut
-from orchestrator.model import entries
-from orchestrator.model.record import Entry, StepResult, TesterReading
+from orchestrator.model import entries, search_entries
+from orchestrator.model.record import Entry, Located, StepResult, TesterReading
 from orchestrator.model.schedule import Batch, BoundStep
 from orchestrator.model.words import (
     HIGH_VOLTAGE_KINDS,
@@ -244,6 +244,7 @@ def _step_result(
         discharge=proof.grade if proof else DischargeGrade.NONE,
         residual_v=proof.residual_v if proof else None,
         duration_s=facts.elapsed_s,
+        search_of=step.search_of,
     )
 
 
@@ -251,17 +252,29 @@ def _left_out(step: BoundStep, *, ran: bool) -> StepResult:
     """A step behind the one that ended the start; one that was seen active was run all the same."""
     if ran:
         reason = "the tester ended before this step was complete"
-        return StepResult(step.index, step.name, Outcome.NO_VERDICT, reason)
-    reason = "the tester ended before this step"
-    return StepResult(step.index, step.name, Outcome.NOT_RUN, reason)
+        return unproved(step, Outcome.NO_VERDICT, reason)
+    return unproved(step, Outcome.NOT_RUN, "the tester ended before this step")
+
+
+def unproved(step: BoundStep, outcome: Outcome, reason: str) -> StepResult:
+    """The result of a step that has no reading."""
+    return StepResult(step.index, step.name, outcome, reason, search_of=step.search_of)
 
 
 def finish(run: RunState, result: StepResult) -> None:
     """Take a step's result into the run, the journal and the screen."""
-    run.results.append(result)
+    (run.results if result.search_of is None else run.search_results).append(result)
     at = entries.Stamp.now(run.rack.clock)
     note(run, entries.step_ended(run.run_id, at, result))
     run.show(Notice("step_ended", {"result": result}))
+
+
+def tell_located(run: RunState, located: Located) -> None:
+    """Take what a search came to into the run, the journal and the screen."""
+    run.unended_search = None
+    run.located.append(located)
+    note(run, search_entries.located(run.run_id, entries.Stamp.now(run.rack.clock), located))
+    run.show(Notice("located", {"located": located}))
 
 
 def note(run: RunState, entry: Entry) -> None:

@@ -15,7 +15,7 @@ from orchestrator.model.record import Entry, RunResult, StepResult
 from orchestrator.model.schedule import Contact, Route, Schedule
 from orchestrator.model.words import Outcome
 from orchestrator.running.alarming import Struck, alarm_of, require_none
-from orchestrator.running.batch import finish, note
+from orchestrator.running.batch import finish, note, tell_located, unproved
 from orchestrator.running.commands import Command
 from orchestrator.running.engine import Engine
 from orchestrator.running.idle import idle_watch
@@ -23,7 +23,7 @@ from orchestrator.running.interlock import RunCancelled, Trip
 from orchestrator.running.rack import Notice, Rack, RunState
 from orchestrator.running.routing import Unconfirmed
 from orchestrator.running.safe_off import SafeOff, safe_off
-from orchestrator.running.sequence import outcome_of, run_schedule
+from orchestrator.running.sequence import Searching, outcome_of, run_schedule
 from orchestrator.running.states import Phase
 from orchestrator.running.take_over import TripLatched, inputs_problem, take_over
 
@@ -194,8 +194,12 @@ class Controller:
         finally:
             self.engine.forget_cancel()
 
-    def run(self, schedule: Schedule, request: Request) -> RunResult:
+    def run(
+        self, schedule: Schedule, request: Request, searching: Searching | None = None
+    ) -> RunResult:
         """Run a schedule on one unit, ending safe.
+
+        ``searching`` finds the pair behind a step that failed and has ``on_failure: locate``.
 
         A failing link or instrument, a trip, a cancel end as ``no_verdict`` with reason and
         remedy. Raises what `take_over` raises, RecordDamaged where nothing can be stored, and a
@@ -209,7 +213,7 @@ class Controller:
         self._store(self._started(run, schedule, request))
         self._note_watched(run)
         self._show.calm, self._show.failure = False, None
-        end = self._run_and_make_safe(run, schedule)
+        end = self._run_and_make_safe(run, schedule, searching)
         result = self._finish(run, schedule, request, end)
         self.engine.forget_cancel()
         self._show.calm = False
@@ -233,10 +237,12 @@ class Controller:
             relay_state=found,
         )
 
-    def _run_and_make_safe(self, run: RunState, schedule: Schedule) -> _End:
+    def _run_and_make_safe(
+        self, run: RunState, schedule: Schedule, searching: Searching | None
+    ) -> _End:
         fault: BaseException | None = None
         try:
-            self.engine.drive(run_schedule(run, schedule))
+            self.engine.drive(run_schedule(run, schedule, searching))
         except BaseException as error:  # noqa: BLE001 - reported or raised again after safe-off
             fault = error
         struck = Struck(fault, run.phase, begun=bool(run.begun))
@@ -310,6 +316,7 @@ class Controller:
             reason=reason,
             remedy=remedy,
             relays_kept=not end.off.opened,
+            located=tuple(run.located),
         )
         self._note_watched(run)
         note(run, entries.relay_counts(run.run_id, self._stamp(), run.closings))
@@ -319,11 +326,13 @@ class Controller:
 
     def _close_steps(self, run: RunState, schedule: Schedule, reason: str) -> None:
         """Steps without a result: begun ones have no verdict, the others were not run."""
-        done = {result.index for result in run.results}
-        for step in schedule.steps:
+        done = {result.index for result in (*run.results, *run.search_results)}
+        for step in (*schedule.steps, *run.search_steps):
             if step.index not in done:
                 outcome = Outcome.NO_VERDICT if step.index in run.begun else Outcome.NOT_RUN
-                finish(run, StepResult(step.index, step.name, outcome, reason))
+                finish(run, unproved(step, outcome, reason))
+        if run.unended_search is not None:
+            tell_located(run, run.unended_search(reason))
 
     def _store(self, entry: Entry) -> None:
         """Append and wait; nothing is energised here."""

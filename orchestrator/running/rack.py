@@ -18,8 +18,8 @@ from orchestrator.contract import (
     SafetyTester,
 )
 from orchestrator.model.abilities import MatrixAbilities
-from orchestrator.model.record import Identity, OffProof, StepResult
-from orchestrator.model.schedule import Contact, Route
+from orchestrator.model.record import Identity, Located, OffProof, StepResult
+from orchestrator.model.schedule import BoundStep, Contact, Route
 from orchestrator.running.interlock import Interlock
 from orchestrator.running.ports import Port
 from orchestrator.running.states import Phase, move
@@ -100,7 +100,8 @@ class Rack:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something to show: ``kind`` is step_started, live, step_ended, phase, event or run_ended."""
+    """Something to show: ``kind`` is step_started, live, step_ended, located, phase, event, alarm
+    or run_ended."""
 
     kind: str
     data: Mapping[str, Any]
@@ -123,6 +124,12 @@ class RunState:
     last_waveform_ac: bool | None = None
     closings: Counter[Contact] = field(default_factory=Counter)
     results: list[StepResult] = field(default_factory=list)
+    search_steps: list[BoundStep] = field(default_factory=list)
+    """Steps that a search made; their indexes go on behind those of the program."""
+    search_results: list[StepResult] = field(default_factory=list)
+    located: list[Located] = field(default_factory=list)
+    unended_search: Callable[[str], Located] | None = None
+    """A search that is under way: what it comes to if it ends here, for the reason given."""
     begun: set[int] = field(default_factory=set)
     """Indexes of the steps that were journaled as started."""
     found_closed: set[Contact] = field(default_factory=set)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator, Iterable
-from typing import Any
+from typing import Any, Protocol
 
 from orchestrator.model.record import StepResult
 from orchestrator.model.schedule import Batch, BoundStep, Schedule
@@ -15,8 +15,26 @@ from orchestrator.running.rack import RunState
 from orchestrator.running.take_over import inputs_problem
 
 
-def run_schedule(run: RunState, schedule: Schedule) -> Generator[Command, Any, None]:
-    """Run all batches that may run; the rest end as ``not_run``. Raises what a batch raises."""
+class Searching(Protocol):
+    """What finds the pair behind a failed step, by steps of its own."""
+
+    def after(
+        self, run: RunState, schedule: Schedule, step: BoundStep, result: StepResult
+    ) -> Generator[Command, Any, None]:
+        """Search after this step has failed. Raises what a batch raises."""
+        ...
+
+
+def run_schedule(
+    run: RunState, schedule: Schedule, searching: Searching | None = None
+) -> Generator[Command, Any, None]:
+    """Run all batches that may run; the rest end as ``not_run``. Raises what a batch raises.
+
+    Raises:
+        ValueError: a step asks for a search, and there is nothing to search with.
+    """
+    if searching is None and any(step.locate is not None for step in schedule.steps):
+        raise ValueError("a step with on_failure: locate needs something to search with")
     yield from _enable(run)
     outcomes: dict[str, Outcome] = {}
     for batch in schedule.batches:
@@ -25,7 +43,19 @@ def run_schedule(run: RunState, schedule: Schedule) -> Generator[Command, Any, N
             skip(run, batch.steps, reason)
         else:
             yield from run_batch(run, batch, exempt(schedule, batch))
+            yield from _search(run, schedule, batch.steps[-1], searching)
         outcomes.update((result.name, result.outcome) for result in run.results)
+
+
+def _search(
+    run: RunState, schedule: Schedule, step: BoundStep, searching: Searching | None
+) -> Generator[Command, Any, None]:
+    """Only the last step of a batch can ask for it: after such a one a batch ends."""
+    if searching is None or step.locate is None:
+        return
+    result = next(result for result in run.results if result.index == step.index)
+    if result.outcome is Outcome.FAIL:
+        yield from searching.after(run, schedule, step, result)
 
 
 def _enable(run: RunState) -> Generator[Command, Any, None]:
@@ -48,7 +78,7 @@ def blocked(schedule: Schedule, batch: Batch, outcomes: dict[str, Outcome]) -> s
         outcome = outcomes.get(step.name)
         if outcome is None or outcome is Outcome.PASS:
             continue
-        if step.on_failure == "stop":
+        if step.on_failure != "continue":
             return f"step {step.name!r} ended as {outcome}"
         if step.kind is StepKind.BONDING and any(s.hazardous for s in batch.steps):
             return f"bonding step {step.name!r} ended as {outcome}: nothing hazardous after it"

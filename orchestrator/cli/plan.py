@@ -1,0 +1,168 @@
+"""``ohmward plan``: from a product to a program, in the fewest tests, with every figure."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from orchestrator.cli.check import FIXTURE_HELP
+from orchestrator.cli.codes import HELP, Exit
+from orchestrator.cli.failures import Situation, guarded
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from orchestrator.model.demands import Demands
+    from orchestrator.model.schedule import Schedule
+    from orchestrator.planning.plan import Plan
+
+EPILOG = (
+    "Without --out the program is printed on standard output and all else on standard error. A "
+    "plan is a proposal: whoever answers for the product's safety checks it against the standard "
+    "in force. " + HELP
+)
+
+
+def plan_command(  # noqa: PLR0917 - a command's options come by name
+    product: Annotated[Path, typer.Argument(help="Product file.")],
+    out: Annotated[Path | None, typer.Option("--out", help="Write the program here.")] = None,
+    station: Annotated[
+        Path | None, typer.Option(help="Station file: the program is bound to it, as check does.")
+    ] = None,
+    fixture: Annotated[Path | None, typer.Option(help=FIXTURE_HELP)] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Tell the figures behind each step and each lead.")
+    ] = False,
+    keep_gaps: Annotated[
+        bool,
+        typer.Option("--keep-gaps", help="Plan what can be planned, and list what can't."),
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output.")
+    ] = False,
+) -> None:
+    """Decide which points to test against which, and write the program.
+
+    Every demanded pair stands on opposite sides of a test at its level or above; pairs that mustn't
+    see a level never do. Tells the number of tests, its proved lower bound, and what one net
+    against all others would take.
+    """
+
+    def work(now: Situation) -> Exit:
+        return _plan(now, product, out, station, fixture, explain=explain, keep_gaps=keep_gaps)
+
+    raise typer.Exit(guarded(work, Situation(as_json=as_json)))
+
+
+def _plan(
+    now: Situation,
+    product: Path,
+    out: Path | None,
+    station: Path | None,
+    fixture: Path | None,
+    *,
+    explain: bool,
+    keep_gaps: bool,
+) -> Exit:
+    from orchestrator.model.resolve import read_demands
+    from orchestrator.planning.planner import plan
+    from orchestrator.planning.writing import program_text
+
+    demands = read_demands(product)
+    made = plan(demands, keep_gaps=keep_gaps)
+    text = "" if made.gaps else program_text(made, demands)  # no program while one is left
+    if out is not None and text:
+        _write(out, text)
+    schedule = None if station is None or not text else _bound(text, out, station, fixture)
+    code = Exit.NO_VERDICT if made.gaps else Exit.DONE
+    if now.as_json:
+        print(json.dumps(_as_data(made, text, schedule, code)))
+        return code
+    from orchestrator.cli.screen import make_console
+
+    console = make_console(errors=out is None)
+    for line in _told(made, demands, schedule, explain=explain):
+        console.print(line)
+    if not text:
+        console.print("no program is written while a gap is left")
+    elif out is None:
+        print(text, end="")
+    else:
+        console.print(f"written: {out}")
+    return code
+
+
+def _bound(text: str, out: Path | None, station: Path, fixture: Path | None) -> Schedule:
+    """The program bound to a station. Raises Refused with every fault."""
+    import tempfile
+
+    from orchestrator.cli.files import read_files
+
+    if out is not None:
+        return read_files(station, out, fixture).bind()
+    with tempfile.TemporaryDirectory(prefix="ohmward-plan-") as folder:
+        path = Path(folder) / "planned.yaml"
+        path.write_text(text, encoding="utf-8")
+        return read_files(station, path, fixture).bind()
+
+
+def _told(
+    made: Plan, demands: Demands, schedule: Schedule | None, *, explain: bool
+) -> Iterator[str]:
+    from orchestrator.fault_words import counted
+    from orchestrator.planning.writing import count_words
+
+    nets, points = len(demands.nets), sum(len(net.points) for net in demands.nets)
+    sizes = f"{counted(nets, 'net')}, {counted(points, 'point')}"
+    yield f"product {made.product}, revision {made.revision}: {sizes}"
+    for count in made.counts:
+        yield count_words(count)
+    for tour in made.tours:
+        least = "no order takes fewer" if tour.exact else f"proved: at least {tour.least}"
+        told = f"{counted(tour.tests, 'test')} in order, {tour.operations} relay operations"
+        yield f"{tour.kind.value}: {told} ({least})"
+    for notice in made.notices:
+        yield f"note: {notice}"
+    for gap in made.gaps:
+        yield f"GAP: {gap}"
+    if explain:
+        yield from _reasons(made)
+    steps = counted(len(made.steps), "step")
+    held_s = f"{made.predicted_s:.1f} s of rise, dwell and fall"
+    yield f"{steps}, about {made.estimated_s:.0f} s: {held_s}"
+    if schedule is not None:
+        yield f"bound to station {schedule.station} with fixture {schedule.fixture}: no fault found"
+
+
+def _reasons(made: Plan) -> Iterator[str]:
+    for number, step in enumerate(made.steps, 1):
+        yield f"{number}. {step.name} ({step.kind.value}), about {step.estimated_s:.1f} s"
+        for covered in step.covers:
+            yield f"    covers {covered.pairs} of {covered.of}: {covered.told}"
+        yield from (f"    {reason}" for reason in step.reasons)
+    yield "how a lead that has come off would show:"
+    for proof in made.contacts:
+        yield f"    {proof.point}: {proof.words}"
+
+
+def _as_data(made: Plan, text: str, schedule: Schedule | None, code: Exit) -> dict[str, Any]:
+    from orchestrator.cli.jsonl import plain
+
+    told: dict[str, Any] = plain(made)
+    told |= {"kind": "planned", "ok": code is Exit.DONE, "exit_code": int(code)}
+    told |= {"predicted_s": made.predicted_s, "estimated_s": made.estimated_s, "text": text}
+    return told | {"bound": None if schedule is None else schedule.station}
+
+
+def _write(path: Path, text: str) -> None:
+    from orchestrator.errors import Fault, Position, Refused
+
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        reason = error.strerror or str(error)
+        fault = Fault("--out", reason, "a file to write", "choose another", Position(str(path)))
+        raise Refused((fault,)) from error

@@ -1,0 +1,69 @@
+"""Limits of a group of pairs measured together: one bad pair must show, good ones must pass.
+
+Currents of parallel pairs add; parallel insulation adds as conductance (1/ohm). A bad pair hides
+if the group's limit is so high that the others, being as good as they may be, leave room for it.
+"""
+
+from __future__ import annotations
+
+import math
+
+
+def parallel_ohm(resistance_ohm: float, count: int) -> float:
+    """Resistance (ohm) of so many equal resistances in parallel: R/n. 8 × 1 Gohm: 125 Mohm.
+
+    Raises:
+        ValueError: a count below one.
+    """
+    if count < 1:
+        raise ValueError("at least one resistance is needed")
+    return resistance_ohm / count
+
+
+def group_total_a(capacitive_a: float, resistive_a: float) -> float:
+    """Total AC current (A rms) of parallel capacitances and resistances: √(Ic² + Ir²)."""
+    return math.hypot(capacitive_a, resistive_a)
+
+
+def revealing_sum(own: float, others_least: float) -> float:
+    """Highest group limit that one pair at its own limit still reaches where shares add up.
+
+    Own limit plus what the other pairs have at least; DC currents, in-phase currents (A) or
+    conductances (S).
+    """
+    return own + others_least
+
+
+def revealing_total_a(own_a: float, others_capacitive_a: float) -> float:
+    """The same for the total AC current (A rms): √(I² + Ic²).
+
+    The bad pair's current may be all resistive, that of the others is at least Ic and capacitive:
+    a quarter of a period apart, they add as the sides of a right angle.
+    """
+    return math.hypot(own_a, others_capacitive_a)
+
+
+def largest_sum(own: float, share: float) -> float:
+    """Most that a group may be expected to have, at most, if least is ``share`` of most: the group
+    total T with T ≤ own + share·T.
+
+    Raises:
+        ValueError: a share that isn't from 0 to below 1.
+    """
+    _check(share)
+    return own / (1 - share)
+
+
+def largest_total_a(own_a: float, share: float) -> float:
+    """The same for total AC current (A rms): T with T² ≤ own² + (share·T)².
+
+    Raises:
+        ValueError: a share that isn't from 0 to below 1.
+    """
+    _check(share)
+    return own_a / math.sqrt(1 - share**2)
+
+
+def _check(share: float) -> None:
+    if not 0 <= share < 1:
+        raise ValueError("the share must be from 0 to below 1")
