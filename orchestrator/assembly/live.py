@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
@@ -33,6 +33,7 @@ from orchestrator.model.schedule import Schedule
 from orchestrator.model.station import Station
 from orchestrator.records.lock import StationLock
 from orchestrator.records.store import SqliteStore
+from orchestrator.records.traffic_file import TrafficFile
 from orchestrator.running.alarming import require_none
 from orchestrator.running.controller import Controller, Request, Show, quiet
 
@@ -68,6 +69,7 @@ class LiveStation:
         clock: Clock | None = None,
         show: Show = quiet,
         bench: Any = None,
+        traffic: Path | None = None,
     ) -> None:
         self.plan = plan
         self.clock = clock or SystemClock()
@@ -85,7 +87,14 @@ class LiveStation:
             self._closing.callback(self._store.close)
             self.bench = bench if bench is not None else make_bench(plan, fixture, self.clock)
             store = PatientStore(self._store) if self._virtual else self._store
-            rack = RackBuilder(plan, self.clock, self.bench, self._closing).rack(store)
+            told = (
+                None
+                if traffic is None
+                else self._closing.enter_context(closing(TrafficFile(traffic, self.clock)))
+            )
+            self.traffic_file = told
+            listener = None if told is None else told.line
+            rack = RackBuilder(plan, self.clock, self.bench, self._closing, listener).rack(store)
             self.controller = Controller(rack, version=software_version(), show=show)
         except BaseException:
             self._closing.close()
@@ -200,6 +209,7 @@ def open_station(
     clock: Clock | None = None,
     show: Show = quiet,
     bench: Any = None,
+    traffic: Path | None = None,
 ) -> LiveStation:
     """Open a station from its file, from a model built in Python, or from a plan.
 
@@ -208,6 +218,7 @@ def open_station(
         fixture: instead of the one within the station.
         clock: a VirtualClock runs simulated instruments in virtual time.
         show: called with each `Notice`: steps, live readings, phases.
+        traffic: write every message to this file (and older ones beside it).
 
     Raises:
         Refused, StationBusy, LinkError, RecordDamaged.
@@ -221,4 +232,4 @@ def open_station(
         plan = read_plan(station)
     if isinstance(fixture, Fixture):
         fixture = Document.built(fixture, f"fixture {fixture.name!r} built in Python")
-    return LiveStation(plan, fixture=fixture, clock=clock, show=show, bench=bench)
+    return LiveStation(plan, fixture=fixture, clock=clock, show=show, bench=bench, traffic=traffic)

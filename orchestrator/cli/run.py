@@ -39,6 +39,10 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
     log_file: Annotated[
         Path | None, typer.Option("--log-file", help="Log to this file, not to standard error.")
     ] = None,
+    traffic_file: Annotated[
+        Path | None,
+        typer.Option("--traffic-file", help="Write every message on the links to this file."),
+    ] = None,
 ) -> None:
     """Test one unit and record everything.
 
@@ -59,6 +63,7 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
             yes=yes,
             log_json=log_json,
             log_file=log_file,
+            traffic_file=traffic_file,
         )
         return run_unit(now, wish)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.contract import StartMark
-from orchestrator.errors import InstrumentFault, RelayMismatch, TimedOut
+from orchestrator.errors import InstrumentFault, ProtocolFault, RelayMismatch, TimedOut
 from orchestrator.model import entries
 from orchestrator.model.record import Entry, StepResult, TesterReading
 from orchestrator.model.schedule import Batch, BoundStep
@@ -185,7 +185,7 @@ def _judge_all(
         if ended_early and not (ended.complete and ran):
             finish(run, _left_out(step, ran=ran))
             continue
-        reading = yield from _result(seat, ended.mark, index)
+        reading = yield from _told_alike(seat, ended.mark, index)
         facts = Facts(
             setup_proved=seat.adapter.abilities.setup_check != "none",
             route_proved=route_is_proved(run, step.route),
@@ -210,6 +210,27 @@ def _result(
         if not seat.adapter.abilities.result_repeatable:
             raise
         reading = yield Converse(seat.port, seat.adapter.result(mark, index))
+    return reading
+
+
+def _told_alike(
+    seat: TesterSeat, mark: StartMark, index: int
+) -> Generator[Command, Any, TesterReading]:
+    """The result, and asked a second time where nothing in it says which start it belongs to.
+
+    That the instrument forgot its old results doesn't show that these bytes aren't an old answer
+    given once more; two answers that differ do. Raises ProtocolFault.
+    """
+    reading = yield from _result(seat, mark, index)
+    counted = reading.evidence & {Evidence.COUNTER, Evidence.EVENT}
+    if counted or not seat.adapter.abilities.result_repeatable:
+        return reading
+    again = yield from _result(seat, mark, index)
+    if again != reading:
+        raise ProtocolFault(
+            f"tester {seat.name!r} gave two different results of one step",
+            remedy="check its link for old or doubled answers, then test the unit again",
+        )
     return reading
 
 

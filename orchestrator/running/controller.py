@@ -151,7 +151,8 @@ class Controller:
         problem = self.engine.drive(inputs_problem(run))
         if problem:
             raise Trip(problem, "close every input, then reset again")
-        self._store(entries.alarm_reset(self._stamp(), by, [alarm.seq for alarm in alarms]))
+        seqs, inputs = [alarm.seq for alarm in alarms], self.rack.interlock.inputs
+        self._store(entries.alarm_reset(self._stamp(), by, seqs, inputs))
         return alarms
 
     def prove(self, sequence: Callable[[RunState], Generator[Command, Any, T]]) -> T:

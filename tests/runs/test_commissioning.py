@@ -26,7 +26,8 @@ name: dummy load, invented
 revision: '1'
 steps:
   - {name: bond dummy, kind: bonding, apply_to: [shell], against: [earth], level: 10 A,
-     frequency: 50 Hz, rise: 0.1 s, dwell: 8 s, fall: 0 s, accept: {resistance: {at_most: 100 mohm}}}
+     frequency: 50 Hz, rise: 0.1 s, dwell: 8 s, fall: 0 s,
+     accept: {resistance: {at_most: 100 mohm}}}
 """
 
 
