@@ -21,7 +21,7 @@ from tests.sweep.sites import SITES, Site
 from tests.sweep.trial import Trial
 from tests.sweep.workers import in_memory
 
-SEED, EACH = 20, 2
+SEED, EACH = 20, 1
 """So many exchanges for each fault, course and station."""
 RESULT_QUERIES = (b"RESULT?", b"QR")
 """How the three testers are asked for a result, by their manuals."""
