@@ -17,8 +17,13 @@ from orchestrator.assembly.sign_off import stamped_hashes, stamped_instruments
 from orchestrator.errors import Fault, Refused
 from orchestrator.model import entries
 from orchestrator.model.schedule import Schedule
-from orchestrator.running.proving import Proved, prove_enable, prove_relays, see_input
+from orchestrator.model.words import Outcome
+from orchestrator.running.alarming import require_none
+from orchestrator.running.interlock import RunCancelled, Trip
+from orchestrator.running.proving import BLIND, Proved, prove_enable, prove_relays, see_input
+from orchestrator.running.routing import Unconfirmed
 
+NO_VERDICT, NOT_RUN = Outcome.NO_VERDICT, Outcome.NOT_RUN
 SEEN_WITHIN_S = 60.0
 """How long a person has to open or close a guard."""
 
@@ -86,14 +91,24 @@ class Commissioning:
         what = "REAL instruments" if real else "simulated instruments"
         if not self.person.confirms(f"This station has {what}. Go on?"):
             raise Refused([_not_confirmed()])
+        require_none(self.station.alarms)
         self.station.controller.make_ready()
+        try:
+            self._go_through()
+        except BaseException as fault:
+            seen = str(fault) or repr(fault)
+            self.items.append(Item("gone through to the end", "failed", seen))
+            self._record(False)  # an older sign-off must not hold over this one
+            raise
+        valid = all(item.outcome == "done" for item in self.items)
+        self._record(valid)
+        return valid
+
+    def _go_through(self) -> None:
         for step in (self._inputs, self._enable, self._relays, self._by_eye, self._stop_time):
             for item in step():
                 self.items.append(item)
                 self.person.tell(f"{item.outcome.replace('_', ' ')}: {item.name}. {item.seen}")
-        valid = all(item.outcome == "done" for item in self.items)
-        self._record(valid)
-        return valid
 
     # ---- the items
 
@@ -129,7 +144,9 @@ class Commissioning:
         if not operated:
             return
         failed = [f"{entries.contact_text(c)}: {p.seen}" for c, p in operated if not p.done]
+        blind = sum(p.seen == BLIND for _, p in operated)
         told = "; ".join(failed) or f"{len(operated)} contacts"
+        told += f"; {blind} of them read nothing back" if blind else ""
         yield Item("every relay operated", "failed" if failed else "done", told)
 
     def _by_eye(self) -> Iterator[Item]:
@@ -155,7 +172,9 @@ class Commissioning:
     def _measured(self, name: str) -> Item:
         station = self.station
         began_s = station.clock.monotonic()
-        result = station.run(self.schedule, serial="commissioning", confirm=lambda _, __: True)
+        result = station.run(
+            self.schedule, serial="commissioning", operator=self.by, confirm=lambda _, __: True
+        )
         tester = self.schedule.steps[0].tester
         seat = station.controller.rack.testers[tester]
         times = station.controller.rack.interlock.opened_s.values()
@@ -165,19 +184,32 @@ class Commissioning:
             return Item(name, "failed", f"the run ended otherwise: {result.reason or 'no trip'}")
         if result.relays_kept:
             return Item(name, "failed", result.reason)
+        first, *others = result.steps
+        elsewhere = {first.outcome} - {NO_VERDICT} or {s.outcome for s in others} - {NOT_RUN}
+        if elsewhere or seat.started_s is None or min(opened) < max(began_s, seat.started_s):
+            told = f"no guard was opened with the output of step {first.name!r} on"
+            return Item(name, "failed", told)
         self.measured_s = seat.proved_at_s - min(opened)
         told = f"{self.measured_s:.3f} s from the opening seen to proved off and discharged, "
         told += f"budget {budget_s:.3f} s"
-        if self._closed_again():
-            station.reset(by=self.by)
+        if not self._closed_again():
+            told += "; the alarm of this trip is still latched"
         return Item(name, "done" if self.measured_s <= budget_s else "failed", told)
 
     def _closed_again(self) -> bool:
         self.person.tell("CLOSE every guard again; the alarm of this trip is reset then.")
-        return all(
-            self._moved(entry.name, closed=True).outcome == "done"
-            for entry in self.station.plan.station.interlock
-        )
+        clock = self.station.clock
+        until_s = clock.monotonic() + SEEN_WITHIN_S
+        while clock.monotonic() < until_s:
+            try:
+                self.station.reset(by=self.by)
+            except (RunCancelled, Unconfirmed):
+                raise
+            except Trip:
+                clock.sleep(RESET_AGAIN_S)  # an input is still open
+            else:
+                return True
+        return False
 
     def _record(self, valid: bool) -> None:
         controller, plan = self.station.controller, self.station.plan
@@ -232,3 +264,4 @@ def check_stop_program(schedule: Schedule) -> None:
 
 
 LEAST_DWELL_S = 5
+RESET_AGAIN_S = 0.5

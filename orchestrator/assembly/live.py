@@ -81,6 +81,8 @@ class LiveStation:
         if faults:
             raise Refused(faults)
         check_calibration(plan, self.clock)
+        if fixture is not None:  # a schedule bound elsewhere doesn't tell how old they are
+            check_offsets_age(fixture, self.clock)
         try:
             self._closing.enter_context(StationLock(plan.records, self.clock))
             self._store = SqliteStore(plan.records)

@@ -122,6 +122,8 @@ def _watch(now: Situation, station: Path, lasting_s: float | None) -> Exit:
             try:
                 live.idle(lambda: until_s is not None and clock.monotonic() >= until_s)
             except RunCancelled:
+                if not now.proved_safe:
+                    raise  # while the station was being taken over: nothing is proved
                 feed.tell("watch ended; off, discharged, relays open")
     finally:
         feed.close()

@@ -51,7 +51,8 @@ def alarm_of(struck: Struck, off: SafeOff) -> AlarmKind | None:
         return AlarmKind.LINK_LOST
     if isinstance(struck.fault, InstrumentFault):
         return AlarmKind.PROTECTIONS_LOST
-    return None if isinstance(struck.fault, OhmwardError) else AlarmKind.INTERNAL_FAULT
+    ended = isinstance(struck.fault, OhmwardError | KeyboardInterrupt)
+    return None if ended else AlarmKind.INTERNAL_FAULT
 
 
 def require_none(alarms: Iterable[Alarm]) -> None:

@@ -19,7 +19,7 @@ from orchestrator.model.words import (
     TesterState,
     Waveform,
 )
-from orchestrator.running.commands import Command, Converse, Stored, Wait, Watch
+from orchestrator.running.commands import Command, Converse, Stored, Watch
 from orchestrator.running.discharge import confirm_off, stop_and_confirm
 from orchestrator.running.guards import require_safe
 from orchestrator.running.interlock import Trip
@@ -34,8 +34,8 @@ from orchestrator.running.routing import (
     route_is_proved,
 )
 from orchestrator.running.states import Phase
-from orchestrator.running.take_over import make_ready
-from orchestrator.running.watching import Seen, refresh_inputs, watch_until_end
+from orchestrator.running.take_over import look_at_inputs, make_ready
+from orchestrator.running.watching import Seen, watch_until_end
 
 Exempt = frozenset[str]
 
@@ -86,9 +86,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
 
 
 def _closed_or_trip(run: RunState) -> Doing:
-    yield from refresh_inputs(run)
-    yield Wait(0.0)  # one scan: where no tester is asked nothing else samples the inputs
-    problem = run.rack.interlock.problem(run.now_s())
+    problem = yield from look_at_inputs(run)
     if problem:
         raise Trip(problem)
 
@@ -137,6 +135,7 @@ def _energise(run: RunState, seat: TesterSeat, batch: Batch) -> Generator[Comman
         )
     seen = Seen(started_s=run.now_s())
     mark: StartMark = yield Converse(seat.port, seat.adapter.start())
+    seat.started_s = run.now_s()
     progress = yield from watch_until_end(run, seat, batch, seen)
     return _Ended(seen, mark, progress.state)
 

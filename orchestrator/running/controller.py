@@ -25,7 +25,7 @@ from orchestrator.running.routing import Unconfirmed
 from orchestrator.running.safe_off import SafeOff, safe_off
 from orchestrator.running.sequence import outcome_of, run_schedule
 from orchestrator.running.states import Phase
-from orchestrator.running.take_over import TripLatched, inputs_problem, take_over
+from orchestrator.running.take_over import TripLatched, every_input_problem, take_over
 
 T = TypeVar("T")
 Show = Callable[[Notice], None]
@@ -148,7 +148,10 @@ class Controller:
         """
         alarms = self.alarms
         run = self._take_over(resetting=True)
-        problem = self.engine.drive(inputs_problem(run))
+        try:
+            problem = self.engine.drive(every_input_problem(run))
+        finally:
+            self.engine.drop_enable()
         if problem:
             raise Trip(problem, "close every input, then reset again")
         seqs, inputs = [alarm.seq for alarm in alarms], self.rack.interlock.inputs
@@ -159,14 +162,15 @@ class Controller:
         """Drive a sequence of a commissioning at the ready station; safe-off if it fails."""
         self.make_ready()
         run = RunState(self.rack, "", self._show, Phase.READY, Route())
+        self._set_ready(False)
         try:
             found: T = self.engine.drive(sequence(run))
-        except BaseException:
-            self._set_ready(False)
-            self._make_safe(run)
+        except BaseException as fault:
+            self._fail_safe(run, Struck(fault, Phase.READY, begun=False))
             raise
         finally:
             self.engine.drop_enable()
+        self._set_ready(True)
         return found
 
     def store_entry(self, make: Callable[[entries.Stamp], Entry]) -> None:
@@ -187,13 +191,22 @@ class Controller:
             self.engine.drop_enable()
             if isinstance(fault, RunCancelled):
                 raise
-            off = self._make_safe(run)
-            self._set_ready(False)
-            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
-            self._latch_for(run, Struck(fault, Phase.ENERGISED, begun=True), off)
+            self._fail_safe(run, Struck(fault, Phase.ENERGISED, begun=True))
             raise
         finally:
             self.engine.forget_cancel()
+
+    def _fail_safe(self, run: RunState, struck: Struck) -> None:
+        """What was done between runs has failed: make safe, record, latch where that is due."""
+        self._set_ready(False)
+        self._show.calm, self._show.failure = True, None
+        try:
+            off = self._make_safe(run)
+            fault = struck.fault
+            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
+            self._latch_for(run, struck, off)
+        finally:
+            self._show.calm = False
 
     def run(self, schedule: Schedule, request: Request) -> RunResult:
         """Run a schedule on one unit, ending safe.
@@ -210,6 +223,7 @@ class Controller:
         self._store(self._started(run, schedule, request))
         self._note_watched(run)
         self._show.calm, self._show.failure = False, None
+        self._set_ready(False)  # no green lamp before safe-off has proved it again
         end = self._run_and_make_safe(run, schedule)
         result = self._finish(run, schedule, request, end)
         self.engine.forget_cancel()

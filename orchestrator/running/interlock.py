@@ -84,9 +84,14 @@ class Interlock:
                     self.opened_s[name] = since_s
         self._samples[name] = sample
 
-    def open_stops(self, now_s: float) -> str | None:
-        """Why an emergency stop counts as open, or ``None``."""
-        return self.problem(now_s, self.emergency_stops)
+    def open_stops(self, now_s: float, among: frozenset[str]) -> str | None:
+        """Why an emergency stop ``among`` these inputs counts as open, or ``None``."""
+        return self.problem(now_s, self.emergency_stops & among)
+
+    @property
+    def closing(self) -> bool:
+        """Whether an input reads closed, but not yet for its debounce time."""
+        return any(not self._samples[name].closed for name in self._changing_s)
 
     def problem(self, now_s: float, only: Collection[str] | None = None) -> str | None:
         """Why the interlock counts as open now, or ``None``. ``only``: look at these inputs."""

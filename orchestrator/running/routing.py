@@ -7,6 +7,7 @@ from typing import Any
 
 from orchestrator.contract import RelayMatrix
 from orchestrator.errors import InstrumentFault, LinkError, RelayMismatch
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.schedule import Contact, Route
 from orchestrator.model.words import ReadBackProof
 from orchestrator.running.commands import Command, Converse, Wait
@@ -24,6 +25,8 @@ PERSON_NEEDED = (
 
 class Unconfirmed(Trip):
     """Off and discharged could not be confirmed: relays stay as they are."""
+
+    alarm = AlarmKind.UNCONFIRMED
 
 
 def apply_route(run: RunState, route: Route) -> Moving:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import pytest
@@ -12,10 +13,12 @@ from drivers.simulators.output_models import Phase
 from orchestrator.assembly.commissioning import BY_EYE, Commissioning, check_stop_program
 from orchestrator.assembly.gate import pass_gate
 from orchestrator.assembly.sign_off import require_same_instruments, require_sign_off
-from orchestrator.errors import Refused
+from orchestrator.errors import Refused, RelayMismatch
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.entries import InstrumentLine
 from orchestrator.model.record import Identity
 from orchestrator.model.schedule import Route
+from orchestrator.running.interlock import RunCancelled
 from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import STATIONS
@@ -134,6 +137,107 @@ def test_a_relay_that_does_not_obey_is_named(make_rig: MakeRig) -> None:
     assert relays.outcome == "failed"
     assert "hv/2" in relays.seen
     assert rig.output.starts == 0
+
+
+def stamps(rig: Rig) -> list[bool]:
+    store: Any = rig.live.controller.rack.store
+    return [stamp["valid"] for stamp in store._store.sign_offs()]
+
+
+class Slow(Scripted):
+    """Moves the guard two seconds after being told."""
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+        until_s = self.rig.clock.monotonic() + 2
+        for word, closed in (("OPEN", False), ("CLOSE", True)):
+            if text.startswith(word):
+                move = partial(setattr, self.rig.bench, "guard_closed", closed)
+                self.rig.when(lambda: self.rig.clock.monotonic() >= until_s, move)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_somebody_who_takes_his_time_is_waited_for(make_rig: MakeRig, station: str) -> None:
+    """Also after the trip, when the tester has latched it and the guard still stands open."""
+    rig = make_rig(station, inputs=INPUTS, extra=EXTRA)
+    assert commissioning(rig, Slow(rig)).run()
+    assert rig.live.alarms == ()
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_a_guard_opened_before_the_output_is_on_measures_nothing(
+    make_rig: MakeRig, station: str
+) -> None:
+    """No sign-off without an output that was seen to be stopped."""
+    rig = make_rig(station, inputs=INPUTS, extra=EXTRA)
+
+    class Early(Scripted):
+        def confirms(self, question: str) -> bool:
+            if "dummy load is connected" in question:
+                self.rig.at_phase("setting_up", self.rig.open_guard)
+            return True
+
+    assert not commissioning(rig, Early(rig)).run()
+    assert rig.output.starts == 0
+
+
+def test_with_an_alarm_latched_nothing_is_commissioned(make_rig: MakeRig) -> None:
+    """Neither enable nor relay moves before a person's reset."""
+    rig = make_rig("orrin", inputs=INPUTS, extra=EXTRA)
+    rig.during(Phase.HOLD, rig.open_guard)
+    rig.run()
+    changes = len(rig.bench.io_block("b").log)
+    with pytest.raises(Refused, match="ohmward reset"):
+        commissioning(rig, Scripted(rig)).run()
+    assert len(rig.bench.io_block("b").log) == changes
+
+
+def test_ctrl_c_ends_it_and_is_recorded_as_no_sign_off(make_rig: MakeRig) -> None:
+    """In the enable's item too, which puts up with other trips."""
+    rig = make_rig("orrin", inputs=INPUTS, extra=EXTRA)
+
+    class Ending(Scripted):
+        def tell(self, text: str) -> None:
+            super().tell(text)
+            if text.startswith("The enable"):
+                self.rig.when(lambda: rig.bench.enabled, lambda: rig.live.cancel("SIGINT"))
+
+    with pytest.raises(RunCancelled):
+        commissioning(rig, Ending(rig)).run()
+    assert stamps(rig) == [False]
+    assert not rig.bench.enabled
+
+
+def test_a_contact_that_stays_closed_latches_and_voids_the_older_sign_off(
+    make_rig: MakeRig,
+) -> None:
+    """What ends the checklist by a fault is a failed commissioning, not none."""
+    rig = make_rig("orrin", inputs=INPUTS, extra=EXTRA)
+    assert commissioning(rig, Scripted(rig)).run()
+    chain = rig.live.controller.rack.chains[rig.make.chain]
+    real: Any = chain.adapter
+
+    class Welded:
+        """Channel 2 of the high-voltage bank, once closed, reads closed for good."""
+
+        stuck: frozenset[Any] = frozenset()
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(real, name)
+
+        def apply(self, route: Route) -> Any:
+            hit = frozenset(c for c in route.contacts if (c.bank, c.channel) == ("hv", 2))
+            self.stuck |= hit
+            yield from real.apply(route)
+
+        def read_back(self) -> Any:
+            return (yield from real.read_back()) | self.stuck
+
+    object.__setattr__(chain, "adapter", Welded())
+    with pytest.raises(RelayMismatch):
+        commissioning(rig, Scripted(rig)).run()
+    assert stamps(rig) == [False, True]
+    assert [alarm.kind for alarm in rig.live.alarms] == [AlarmKind.RELAYS_DIFFER]
 
 
 def test_nobody_confirms_nobody_signs(make_rig: MakeRig) -> None:

@@ -16,6 +16,7 @@ from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import STATIONS
 from tests.runs.test_enable import _for, with_enable
+from tests.runs.test_remote_io import EXTRA, INPUTS
 
 
 def at(rig: Rig, after_s: float, action: Callable[[], Any]) -> None:
@@ -129,6 +130,38 @@ def test_an_enable_that_reads_on_between_runs_is_an_alarm(make_rig: MakeRig) -> 
     with pytest.raises(Found) as found:
         rig.live.idle(_for(rig, 5))
     assert found.value.alarm is AlarmKind.ENABLE_UNSURE
+
+
+@pytest.mark.parametrize("purpose", ["guard", "emergency_stop"])
+def test_a_testers_own_input_behind_the_enable_says_nothing_between_runs(
+    make_rig: MakeRig, purpose: str
+) -> None:
+    """It reads open as long as the enable is off: neither 'not ready' nor an alarm."""
+    source = "{kind: tester, tester: orrin}"
+    own = f"  - {{name: own, purpose: {purpose}, stale_after: 800 ms, source: {source}}}\n"
+    rig = make_rig("orrin", inputs=INPUTS + own, extra=EXTRA)
+    rig.live.idle(_for(rig, 1))
+    assert [n.data["ready"] for n in rig.notices if n.kind == "idle"] == [True]
+
+
+def test_a_display_that_fails_does_not_keep_an_alarm_from_being_latched(
+    make_rig: MakeRig,
+) -> None:
+    """Safe-off, record and alarm come before whoever shows them."""
+    rig = make_rig("orrin")
+    rig.live.take_over()
+
+    def failing(_: Any) -> None:
+        raise RuntimeError("display")
+
+    def mute() -> None:
+        rig.tester.power_cycle()
+        object.__setattr__(rig.live.controller._show, "_show", failing)
+
+    at(rig, 0.5, mute)
+    with pytest.raises(Found):
+        rig.live.idle(_for(rig, 5))
+    assert [alarm.kind for alarm in rig.live.alarms] == [AlarmKind.PROTECTIONS_LOST]
 
 
 def test_ctrl_c_ends_the_watch_with_the_station_still_ready(make_rig: MakeRig) -> None:
