@@ -7,23 +7,33 @@ that puts an output on (the stop time, on a dummy load) comes last, and only if 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Protocol
 
 from orchestrator.assembly.gate import CAUTIONS
-from orchestrator.assembly.live import LiveStation, software_version
+from orchestrator.assembly.live import LiveStation
 from orchestrator.assembly.requests import check_person
 from orchestrator.assembly.sign_off import stamped_hashes, stamped_instruments
+from orchestrator.assembly.versions import software_version
 from orchestrator.errors import Fault, Refused
 from orchestrator.model import entries
 from orchestrator.model.schedule import Schedule
 from orchestrator.model.words import Outcome
 from orchestrator.running.alarming import require_none
 from orchestrator.running.interlock import RunCancelled, Trip
-from orchestrator.running.proving import BLIND, Proved, prove_enable, prove_relays, see_input
+from orchestrator.running.proving import (
+    BLIND,
+    Proved,
+    Proving,
+    prove_enable,
+    prove_relays,
+    see_input,
+    see_input_follow,
+)
+from orchestrator.running.rack import RunState
 from orchestrator.running.routing import Unconfirmed
 
-NO_VERDICT, NOT_RUN = Outcome.NO_VERDICT, Outcome.NOT_RUN
 SEEN_WITHIN_S = 60.0
 """How long a person has to open or close a guard."""
 
@@ -69,7 +79,7 @@ class Item:
 class Commissioning:
     """The checklist of one station with one fixture.
 
-    ``schedule``: bound to a dummy load; the guard is opened in its first dwell.
+    ``schedule``: bound to a dummy load, one step for each tester; a guard is opened in each.
     """
 
     station: LiveStation
@@ -86,6 +96,7 @@ class Commissioning:
         `LiveStation.take_over` raises.
         """
         check_person(self.by)
+        check_stop_program(self.schedule)
         self.person.tell(CAUTIONS)
         real = not self.station.plan.simulated
         what = "REAL instruments" if real else "simulated instruments"
@@ -113,13 +124,24 @@ class Commissioning:
     # ---- the items
 
     def _inputs(self) -> Iterator[Item]:
+        controller = self.station.controller
         for entry in self.station.plan.station.interlock:
+            if entry.name not in controller.rack.telling:
+                continue
             yield self._moved(entry.name, closed=False)
             yield self._moved(entry.name, closed=True)
+        for entry in self.station.plan.station.interlock:
+            if entry.name not in controller.rack.telling:
+                seen = controller.prove(partial(self._follow, entry.name))
+                yield _item(f"input {entry.name!r} follows the enable", seen)
+
+    @staticmethod
+    def _follow(name: str, run: RunState) -> Proving:
+        return see_input_follow(run, name, FOLLOWS_WITHIN_S)
 
     def _moved(self, name: str, *, closed: bool) -> Item:
         word, told = ("close", "closed") if closed else ("open", "open")
-        self.person.tell(f"{word.upper()} {name!r} now.")
+        self.person.tell(f"{word.upper()} {name!r} now (within {SEEN_WITHIN_S:.0f} s).")
         controller = self.station.controller
         seen: Proved = controller.prove(
             lambda run: see_input(run, name, closed=closed, within_s=SEEN_WITHIN_S)
@@ -155,27 +177,36 @@ class Commissioning:
             yield Item(question, "done" if sure else "failed", "confirmed" if sure else "denied")
 
     def _stop_time(self) -> Iterator[Item]:
-        name = "stop time measured against its budget"
-        if any(item.outcome != "done" for item in self.items):
-            yield Item(name, "not_done", "an item before it isn't done: nothing is energised")
-            return
-        first = self.schedule.steps[0]
+        """One measurement for each tester, a schedule of one step each."""
+        batches = {batch.tester: batch for batch in self.schedule.batches}
+        for tester in self.station.plan.station.testers:
+            name = f"stop time of {tester} measured against its budget"
+            if any(item.outcome != "done" for item in self.items):
+                yield Item(name, "not_done", "an item before it isn't done: nothing is energised")
+            elif tester not in batches:
+                told = "no step of the program for the dummy load runs on this tester"
+                yield Item(name, "not_done", told)
+            else:
+                yield self._on_dummy(name, replace(self.schedule, batches=(batches[tester],)))
+
+    def _on_dummy(self, name: str, schedule: Schedule) -> Item:
+        first = schedule.steps[0]
         self.person.tell(
             f"Step {first.name!r} is started on the dummy load between {', '.join(first.apply_to)} "
-            f"and {', '.join((*first.against, *first.others))}. OPEN a guard while its level is on."
+            f"and {', '.join((*first.against, *first.others))}. A guard is to be opened while its "
+            "level is on."
         )
         if not self.person.confirms("The dummy load is connected, everybody is clear. Go on?"):
-            yield Item(name, "not_done", "not confirmed")
-            return
-        yield self._measured(name)
+            return Item(name, "not_done", "not confirmed")
+        return self._measured(name, schedule)
 
-    def _measured(self, name: str) -> Item:
+    def _measured(self, name: str, schedule: Schedule) -> Item:
         station = self.station
         began_s = station.clock.monotonic()
         result = station.run(
-            self.schedule, serial="commissioning", operator=self.by, confirm=lambda _, __: True
+            schedule, serial="commissioning", operator=self.by, confirm=lambda _, __: True
         )
-        tester = self.schedule.steps[0].tester
+        tester = schedule.steps[0].tester
         seat = station.controller.rack.testers[tester]
         times = station.controller.rack.interlock.opened_s.values()
         opened = [at_s for at_s in times if at_s > began_s]
@@ -184,17 +215,17 @@ class Commissioning:
             return Item(name, "failed", f"the run ended otherwise: {result.reason or 'no trip'}")
         if result.relays_kept:
             return Item(name, "failed", result.reason)
-        first, *others = result.steps
-        elsewhere = {first.outcome} - {NO_VERDICT} or {s.outcome for s in others} - {NOT_RUN}
+        elsewhere = result.steps[0].outcome is not Outcome.NO_VERDICT
         if elsewhere or seat.started_s is None or min(opened) < max(began_s, seat.started_s):
-            told = f"no guard was opened with the output of step {first.name!r} on"
+            told = f"no guard was opened with the output of step {result.steps[0].name!r} on"
             return Item(name, "failed", told)
-        self.measured_s = seat.proved_at_s - min(opened)
-        told = f"{self.measured_s:.3f} s from the opening seen to proved off and discharged, "
+        measured_s = seat.proved_at_s - min(opened)
+        self.measured_s = max(measured_s, self.measured_s or 0.0)
+        told = f"{measured_s:.3f} s from the opening seen to proved off and discharged, "
         told += f"budget {budget_s:.3f} s"
         if not self._closed_again():
             told += "; the alarm of this trip is still latched"
-        return Item(name, "done" if self.measured_s <= budget_s else "failed", told)
+        return Item(name, "done" if measured_s <= budget_s else "failed", told)
 
     def _closed_again(self) -> bool:
         self.person.tell("CLOSE every guard again; the alarm of this trip is reset then.")
@@ -245,23 +276,35 @@ def _not_confirmed() -> Fault:
 
 
 def check_stop_program(schedule: Schedule) -> None:
-    """A program to measure the stop time with: its first step long enough to open a guard in.
+    """A program to measure the stop time with: one step for each tester, long enough to open a
+    guard in.
 
     Raises Refused.
     """
-    first = schedule.steps[0]
-    if first.order.dwell < LEAST_DWELL_S:
-        raise Refused(
-            [
-                Fault(
-                    f"step {first.name!r} of the program for the dummy load",
-                    f"a dwell of {first.order.dwell} s",
-                    f"at least {LEAST_DWELL_S} s, so that somebody can open a guard in it",
-                    "give a program whose first step holds its level longer",
-                )
-            ]
+    faults = [
+        Fault(
+            f"step {step.name!r} of the program for the dummy load",
+            f"a dwell of {step.order.dwell} s",
+            f"at least {LEAST_DWELL_S} s, so that somebody can open a guard in it",
+            "hold its level longer",
         )
+        for step in schedule.steps
+        if step.order.dwell < LEAST_DWELL_S
+    ]
+    testers = [step.tester for step in schedule.steps]
+    if len(set(testers)) < len(testers):
+        faults.append(
+            Fault(
+                "the program for the dummy load",
+                f"{len(testers)} steps on {', '.join(dict.fromkeys(testers))}",
+                "one step for each tester: nothing may follow the one that is tripped",
+                "leave out the others",
+            )
+        )
+    if faults:
+        raise Refused(faults)
 
 
 LEAST_DWELL_S = 5
 RESET_AGAIN_S = 0.5
+FOLLOWS_WITHIN_S = 5.0

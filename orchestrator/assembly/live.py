@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack, closing
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -20,6 +19,7 @@ from orchestrator.assembly.requests import (
     check_request,
 )
 from orchestrator.assembly.sign_off import require_same_instruments
+from orchestrator.assembly.versions import software_version
 from orchestrator.assembly.virtual import PatientStore
 from orchestrator.binding.stations import check_station
 from orchestrator.clock import Clock, SystemClock, VirtualClock
@@ -36,15 +36,6 @@ from orchestrator.records.store import SqliteStore
 from orchestrator.records.traffic_file import TrafficFile
 from orchestrator.running.alarming import require_none
 from orchestrator.running.controller import Controller, Request, Show, quiet
-
-
-def software_version() -> str:
-    """The installed version, for the record."""
-    try:
-        return version("ohmward")
-    except PackageNotFoundError:
-        return "not installed"
-
 
 VIRTUAL = Fault(
     what="virtual time at a station with real instruments",

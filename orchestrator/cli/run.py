@@ -28,7 +28,10 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
     attempt: Annotated[int, typer.Option(min=1, max=9999, help="Which attempt this is.")] = 1,
     yes: Annotated[
         bool,
-        typer.Option("--yes", help="Don't ask before energising; simulated stations only."),
+        typer.Option(
+            "--yes",
+            help="Don't ask before energising; with real instruments only after a sign-off.",
+        ),
     ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON Lines on standard output; see below.")

@@ -50,7 +50,7 @@ def alarm_of(struck: Struck, off: SafeOff) -> AlarmKind | None:
     if isinstance(struck.fault, LinkError):
         return AlarmKind.LINK_LOST
     if isinstance(struck.fault, InstrumentFault):
-        return AlarmKind.PROTECTIONS_LOST
+        return AlarmKind.INSTRUMENT_FAULT
     ended = isinstance(struck.fault, OhmwardError | KeyboardInterrupt)
     return None if ended else AlarmKind.INTERNAL_FAULT
 

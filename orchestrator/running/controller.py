@@ -51,6 +51,7 @@ class _End:
 
     off: SafeOff
     fault: BaseException | None = None
+    alarm: AlarmKind | None = None
 
     @property
     def reason(self) -> str:
@@ -62,7 +63,8 @@ class _End:
 
     @property
     def remedy(self) -> str:
-        return self.off.remedy or getattr(self.fault, "remedy", "")
+        latched = self.alarm.remedy if self.alarm is not None else ""
+        return self.off.remedy or latched or getattr(self.fault, "remedy", "")
 
 
 class _Screen:
@@ -115,12 +117,15 @@ class Controller:
     def take_over(self) -> None:
         """First contact; then old runs without an end are closed as ``no_verdict``.
 
-        Raises Trip, LinkError, InstrumentFault: relays are then as found, or opened when cold.
+        Raises Refused while an alarm is latched; Trip, LinkError, InstrumentFault: relays are then
+        as found, or opened when cold.
         """
         self._take_over(resetting=False)
 
     def _take_over(self, *, resetting: bool) -> RunState:
         self._set_ready(False)
+        if not resetting:
+            require_none(self.alarms)  # a relay may only be opened again on a person's word
         run = RunState(self.rack, "", self._show, crashed=bool(self.rack.store.unfinished()))
         try:
             self.engine.drive(take_over(run, resetting=resetting))
@@ -170,6 +175,8 @@ class Controller:
             raise
         finally:
             self.engine.drop_enable()
+        if run.closings:
+            self._store(entries.relay_counts("", self._stamp(), run.closings))
         self._set_ready(True)
         return found
 
@@ -262,17 +269,16 @@ class Controller:
             self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
         if not off.opened:
             self._note_fault(run, "safe-off incomplete", off.reason)
-        self._latch_for(run, struck, off)
-        return _End(off, fault)
+        return self._latch_for(run, struck, off)
 
     def _set_ready(self, ready: bool) -> None:
         self._ready = self.engine.ready = ready
 
-    def _latch_for(self, run: RunState, struck: Struck, off: SafeOff) -> None:
-        kind = alarm_of(struck, off)
-        if kind is not None:
-            end = _End(off, struck.fault)
-            self._latch(kind, end.reason, end.remedy or kind.remedy, run.run_id)
+    def _latch_for(self, run: RunState, struck: Struck, off: SafeOff) -> _End:
+        end = _End(off, struck.fault, alarm_of(struck, off))
+        if end.alarm is not None:
+            self._latch(end.alarm, end.reason, end.remedy, run.run_id)
+        return end
 
     def _latch(self, kind: AlarmKind, reason: str, remedy: str, run_id: str = "") -> None:
         """Record an alarm; the same one, still latched and with the same reason, once."""

@@ -129,6 +129,9 @@ def _look_at_relays(chain: ChainSeat) -> Idling:
             if not left:
                 reason = f"chain {chain.name!r} doesn't answer between runs: {error}"
                 raise Found(AlarmKind.RELAYS_DIFFER, reason) from error
+    if closed is None and chain.abilities.read_back is not None:
+        reason = f"chain {chain.name!r} read back nothing, though it can"
+        raise Found(AlarmKind.RELAYS_DIFFER, reason)
     if closed:
         wrong = difference(Route().contacts, closed)
         raise Found(AlarmKind.RELAYS_DIFFER, f"chain {chain.name!r} between runs: {wrong}")

@@ -84,6 +84,13 @@ class Interlock:
                     self.opened_s[name] = since_s
         self._samples[name] = sample
 
+    def stands(self, name: str, now_s: float) -> bool | None:
+        """Whether an input is closed, as it was really read; ``None`` where it only counts so."""
+        sample = self._samples.get(name)
+        if sample is None or not sample.answered or now_s - sample.at_s > self.stale_s[name]:
+            return None
+        return sample.closed
+
     def open_stops(self, now_s: float, among: frozenset[str]) -> str | None:
         """Why an emergency stop ``among`` these inputs counts as open, or ``None``."""
         return self.problem(now_s, self.emergency_stops & among)

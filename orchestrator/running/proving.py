@@ -36,17 +36,36 @@ Proving = Generator[Command, Any, Proved]
 
 
 def see_input(run: RunState, name: str, *, closed: bool, within_s: float) -> Proving:
-    """Wait until an interlock input is seen open, or closed."""
+    """Wait until an interlock input is read as open, or as closed. Silence shows nothing."""
     began_s = run.now_s()
     word = "closed" if closed else "open"
     while run.now_s() - began_s < within_s:
         yield from refresh_inputs(run)
         yield Wait(0.0)  # one scan: the other inputs are sampled too
-        problem = run.rack.interlock.problem(run.now_s(), (name,))
-        if (problem is None) is closed:
-            return Proved(True, problem or f"seen {word}", run.now_s() - began_s)
+        if run.rack.interlock.stands(name, run.now_s()) is closed:
+            return Proved(True, f"seen {word}", run.now_s() - began_s)
         yield Wait(LOOK_S)
     return Proved(False, f"not seen {word} within {within_s:.0f} s")
+
+
+def see_input_follow(run: RunState, name: str, within_s: float) -> Proving:
+    """A tester's own input behind the enable: closed while that is on, open while it is off.
+
+    The other inputs are closed. The guard's own contact in that line can't be told apart here.
+    """
+    problem = yield from inputs_problem(run)
+    if problem:
+        return Proved(False, problem)
+    yield Enable(True)
+    yield Wait(run.rack.enable_settle_s)
+    seen = yield from see_input(run, name, closed=True, within_s=within_s)
+    yield Enable(False)
+    if not seen.done:
+        return Proved(False, f"with the enable on: {seen.seen}")
+    seen = yield from see_input(run, name, closed=False, within_s=within_s)
+    if not seen.done:
+        return Proved(False, f"with the enable off: {seen.seen}")
+    return Proved(True, "closed with the enable on, open with it off")
 
 
 def prove_enable(run: RunState, place: OutputPlace, drops_after_s: float) -> Proving:
