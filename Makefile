@@ -1,4 +1,4 @@
-# Everything a fresh clone needs: make demo | test | lint | bench | clean
+# Everything a fresh clone needs: make demo | test | lint | bench | sweep | kill | clean
 PYTHON ?= python3
 VENV   := .venv
 ifeq ($(OS),Windows_NT)
@@ -8,7 +8,7 @@ BIN    := $(VENV)/bin
 endif
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint bench clean
+.PHONY: demo test lint bench sweep kill clean
 
 demo: $(READY)
 	$(BIN)/ohmward demo
@@ -23,6 +23,12 @@ lint: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench
+
+sweep: $(READY)
+	$(BIN)/python -m tests.sweep
+
+kill: $(READY)
+	$(BIN)/python -m tests.sweep.kill --count 200
 
 $(READY): pyproject.toml setup.py constraints.txt
 	$(PYTHON) -m venv $(VENV)

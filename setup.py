@@ -24,7 +24,9 @@ class BuildWithData(build_py):
                     HERE / name,
                     target,
                     dirs_exist_ok=True,
-                    ignore=ignore_patterns("__pycache__", "*.pyc", "*.sqlite*", ".*"),
+                    ignore=ignore_patterns(
+                        "__pycache__", "*.pyc", "*.sqlite*", ".*", "build", "*.egg-info"
+                    ),
                 )
 
 

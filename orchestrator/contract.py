@@ -225,11 +225,16 @@ class Link(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """An input as read. ``at_s``: monotonic time of the read; old samples count as open."""
+    """An input as read. ``at_s``: monotonic time of the read; old samples count as open.
+
+    ``answered``: it was read as it stands; False where it counts as open because it wasn't (mute,
+    frozen, contradicting itself). Both are open; only the first shows that a guard works.
+    """
 
     closed: bool
     at_s: float
     detail: str = ""
+    answered: bool = True
 
 
 class InputBlock(Protocol):

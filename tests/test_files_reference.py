@@ -315,7 +315,7 @@ def test_the_steps_without_connection_work_as_told(bench2: Path, capsys: Out) ->
     text = file.read_text("utf-8").replace("profile: pell", "profile: my_tester.yaml")
     file.write_text(text, "utf-8")
     for words in commands("From simulated to real"):
-        if words[0] in {"profile", "check"}:
+        if words[0] == "check" or words[:2] == ["profile", "check"]:
             assert main(words) == 0, words
     told = capsys.readouterr().out
     # 1250 V in counts of 10 V, four digits, pell.md section 3

@@ -31,6 +31,7 @@ LAYERS = {
     "orchestrator.conformance": 5,
     "orchestrator.running": 4,
     "orchestrator.planning": 3,
+    "orchestrator.coverage": 3,
     "orchestrator.binding": 3,
     "orchestrator.model": 2,
     "orchestrator.formulas": 2,

@@ -152,8 +152,8 @@ def test_the_contracts_run_from_the_wheel(there: Environment) -> None:
         "python",
         *("-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "orchestrator.conformance.plugin"),
         *("--pyargs", "orchestrator.conformance"),
-        *("--subject", "drivers.simulators.subjects:StaveSubject"),
-        *("--subject", "drivers.simulators.subjects:LatticeSubject"),
+        *("--subject", "drivers.subjects:StaveSubject"),
+        *("--subject", "drivers.subjects:LatticeSubject"),
     )
     passed = re.search(r"(\d+) passed", told)
     assert passed, told

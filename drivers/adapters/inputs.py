@@ -38,7 +38,8 @@ class FileBlock:
         try:
             text = self._path.read_bytes()[:16].strip()
         except OSError as error:
-            return Sample(False, at_s, f"{self._path} can't be read: {error.strerror}")
+            told = f"{self._path} can't be read: {error.strerror}"
+            return Sample(False, at_s, told, answered=False)
         return Sample(text == b"closed", at_s, f"file {self._path}")
 
 

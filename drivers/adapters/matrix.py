@@ -223,6 +223,11 @@ class ProfileMatrix:
             yield Pause(pause_s)
 
     def _point(self, contact: Contact) -> Point:
+        if contact.unit not in self._units or contact.bank not in self.abilities.banks:
+            raise InstrumentFault(
+                f"chain {self.name} has no unit {contact.unit!r} with a bank {contact.bank!r}",
+                remedy="bind the program to this station again",
+            )
         return Point(self._units[contact.unit], contact.bank, contact.channel, contact.role.value)
 
     def _contact(self, point: Point) -> Contact:

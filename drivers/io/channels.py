@@ -19,6 +19,8 @@ class Judged:
 
     closed: bool
     reason: str = ""
+    faulty: bool = False
+    """Open because something is wrong, not because a contact opened."""
 
 
 CLOSED = Judged(True)
@@ -48,7 +50,9 @@ class ContactJudge:
         """Judge the bits read at this time; times never run backwards."""
         number, second = self._source.input, self._source.second
         if max(number, second.input if second else 0) >= len(bits):
-            return Judged(False, f"input {number} is not among the {len(bits)} inputs read")
+            return Judged(
+                False, f"input {number} is not among the {len(bits)} inputs read", faulty=True
+            )
         closed = bits[number] == self._closed_level
         if second is None:
             return _single(number, bits[number], closed)
@@ -72,7 +76,8 @@ class ContactJudge:
                 f"its two channels contradicted each other for more than {longest_s * 1000:.0f} ms "
                 f"({pair}): open the guard, close it again, and look for a stuck contact"
             )
-        return Judged(False, self._latched or f"its two channels contradict each other: {pair}")
+        why = self._latched or f"its two channels contradict each other: {pair}"
+        return Judged(False, why, faulty=True)
 
     def _agreed(self, bits: Bits, closed: bool) -> Judged:
         second = self._source.second
@@ -81,7 +86,7 @@ class ContactJudge:
         elif self._latched and not closed:
             self._seen_open = True
         if self._latched:
-            return Judged(False, self._latched)
+            return Judged(False, self._latched, faulty=True)
         if closed or second is None:
             return CLOSED if closed else Judged(False)
         return Judged(False, _pair(self._source.input, second.input, bits))
@@ -110,7 +115,9 @@ class LifeJudge:
         """Judge the bits read at this time; ``ordered``: the followed output as last written."""
         number = self._sign.input
         if number >= len(bits):
-            return Judged(False, f"life sign {number} is not among the {len(bits)} inputs read")
+            return Judged(
+                False, f"life sign {number} is not among the {len(bits)} inputs read", faulty=True
+            )
         level, before = bits[number], self._level
         self._level = level
         if before is not None and level != before and ordered in {None, level}:
@@ -118,7 +125,7 @@ class LifeJudge:
         for edge in (True, False):
             seen_s = self._edges_s.get(edge)
             if seen_s is None or at_s - seen_s > self._within_s:
-                return Judged(False, self._frozen(level))
+                return Judged(False, self._frozen(level), faulty=True)
         return CLOSED
 
     def next_level(self, ordered: bool) -> bool:

@@ -33,7 +33,9 @@ class Image:
         self.name = name
         self._old_s = max(OLD_S, 3 * float(entry.period))
         self._life = None if entry.life_sign is None else LifeJudge(entry.life_sign)
-        self._alive: Judged = CLOSED if self._life is None else Judged(False, "life sign not seen")
+        self._alive: Judged = (
+            CLOSED if self._life is None else Judged(False, "life sign not seen", faulty=True)
+        )
         self._judges: dict[str, ContactJudge] = {}
         self._samples: dict[str, Sample] = {}
         self._inputs = self._outputs = _Look()
@@ -97,7 +99,7 @@ class Image:
         judged = self._judges[name].look(bits, at_s)
         if not self._alive.closed:
             judged = self._alive
-        self._samples[name] = Sample(judged.closed, at_s, judged.reason)
+        self._samples[name] = Sample(judged.closed, at_s, judged.reason, not judged.faulty)
 
     # ---- what follows
 
@@ -105,11 +107,12 @@ class Image:
         """An input; its time is that of the last good read, however old."""
         sample = self._samples.get(name)
         if sample is None:
-            return Sample(False, 0.0, f"I/O block {self.name!r} has not been read")
+            return Sample(False, 0.0, f"I/O block {self.name!r} has not been read", answered=False)
         if self.closed:
-            return replace(sample, closed=False, detail=f"I/O block {self.name!r} is closed")
+            detail = f"I/O block {self.name!r} is closed"
+            return replace(sample, closed=False, detail=detail, answered=False)
         if self._failures >= UNREADABLE_AFTER:
-            return replace(sample, closed=False, detail=self._mute())
+            return replace(sample, closed=False, detail=self._mute(), answered=False)
         return sample
 
     def bits(self, now_s: float) -> Bits | None:

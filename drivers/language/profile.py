@@ -34,6 +34,8 @@ def find_profile(name: str, beside: Path | None = None, kind: str | None = None)
     """
     folders = [folder for folder in (beside, resource_folder("profiles")) if folder is not None]
     file = name if name.endswith((".yaml", ".yml")) else f"{name}.yaml"
+    if file == name and beside is None and Path(file).is_file():
+        return Path(file)  # a file that was named as one, before a shipped one of the same name
     for folder in folders:
         if (folder / file).is_file():
             return folder / file

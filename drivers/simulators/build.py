@@ -13,7 +13,7 @@ from drivers.simulators.unit import UnitUnderTest, read_unit
 from orchestrator.clock import Clock
 from orchestrator.errors import Fault, Position, Refused
 from orchestrator.model.fixture import Fixture
-from orchestrator.model.station import ChainEntry, IoInput, SimulatedLink, Station
+from orchestrator.model.station import ChainEntry, IoInput, LifeSign, SimulatedLink, Station
 
 PARTS_OF_A_POSITION = 4
 INNER = "inner "
@@ -121,7 +121,7 @@ def add_blocks(bench: Bench, station: Station) -> None:
             inputs=entry.inputs,
             outputs=entry.outputs,
             drops_after_s=float(entry.drops_after),
-            levels=_guard_levels(bench, station, name),
+            levels=_guard_levels(bench, station, name) | _flasher(bench, sign),
             wires={} if sign is None or sign.follows is None else {sign.input: sign.follows},
         )
         bench.add_block(name, block)
@@ -143,6 +143,14 @@ def _guard_levels(bench: Bench, station: Station, name: str) -> dict[int, Callab
             same = source.second.moves == "same"
             levels[source.second.input] = _contact(bench, high_when_closed=high is same)
     return levels
+
+
+def _flasher(bench: Bench, sign: LifeSign | None) -> dict[int, Callable[[], bool]]:
+    """What makes a life sign toggle that no output drives."""
+    if sign is None or sign.follows is not None:
+        return {}
+    half_s = float(sign.changes_within) / 4
+    return {sign.input: lambda: int(bench.clock.monotonic() / half_s) % 2 == 0}
 
 
 def _contact(bench: Bench, *, high_when_closed: bool) -> Callable[[], bool]:

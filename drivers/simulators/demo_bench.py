@@ -112,7 +112,12 @@ def serve_station(
         for name, tester in station.testers.items():
             served.serve(name, tester)
         for name, chain in station.chains.items():
-            served.serve(name, chain, units=dict(addresses[name]))
+            if chain.carried_by is not None:  # no link of its own: nothing to serve
+                units = tuple(unit.name for unit in chain.units)
+                kind = Path(chain.profile).stem
+                served.bench.add(name, kind, units=units, carrier=chain.carried_by)
+            else:
+                served.serve(name, chain, units=dict(addresses[name]))
         wire(served.bench, station, fixture)
     except BaseException:
         served.close()

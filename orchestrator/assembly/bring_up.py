@@ -18,7 +18,6 @@ from orchestrator.assembly.plugins import plugin
 from orchestrator.clock import Clock, SystemClock
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Refused
-from orchestrator.resources import resource_folder
 
 CHECKERS = "ohmward.checkers"
 CAUTIONS = """\
@@ -64,16 +63,10 @@ class TryReport:
         return not self.proved.count("failed") and not self.proved.ended_early
 
 
-def meant(file: Path) -> Path:
-    """A file at hand comes before a shipped profile of the same name."""
-    at_hand = file.suffix in {".yaml", ".yml"} and file.is_file()
-    return file.resolve() if at_hand and (resource_folder("profiles") / file).is_file() else file
-
-
 def load_profile(file: Path) -> Document[Any]:
     """A profile from its file, or a shipped one by name. Raises Refused with its faults."""
     try:
-        document: Document[Any] = plugin(CHECKERS, "load")(meant(file))
+        document: Document[Any] = plugin(CHECKERS, "load")(file)
     except (OSError, UnicodeDecodeError) as error:
         expected, remedy = "a profile as UTF-8 text", "check the path and save the file as UTF-8"
         raise Refused([Fault("the profile", str(error), expected, remedy)]) from error

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import ExitStack
-from importlib.metadata import PackageNotFoundError, version
+from contextlib import ExitStack, closing
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -20,6 +19,7 @@ from orchestrator.assembly.requests import (
     check_request,
 )
 from orchestrator.assembly.sign_off import require_same_instruments
+from orchestrator.assembly.versions import software_version
 from orchestrator.assembly.virtual import PatientStore
 from orchestrator.binding.stations import check_station
 from orchestrator.clock import Clock, SystemClock, VirtualClock
@@ -33,17 +33,9 @@ from orchestrator.model.schedule import Schedule
 from orchestrator.model.station import Station
 from orchestrator.records.lock import StationLock
 from orchestrator.records.store import SqliteStore
+from orchestrator.records.traffic_file import TrafficFile
 from orchestrator.running.alarming import require_none
 from orchestrator.running.controller import Controller, Request, Show, quiet
-
-
-def software_version() -> str:
-    """The installed version, for the record."""
-    try:
-        return version("ohmward")
-    except PackageNotFoundError:
-        return "not installed"
-
 
 VIRTUAL = Fault(
     what="virtual time at a station with real instruments",
@@ -68,6 +60,7 @@ class LiveStation:
         clock: Clock | None = None,
         show: Show = quiet,
         bench: Any = None,
+        traffic: Path | None = None,
     ) -> None:
         self.plan = plan
         self.clock = clock or SystemClock()
@@ -80,13 +73,22 @@ class LiveStation:
         if faults:
             raise Refused(faults)
         check_calibration(plan, self.clock)
+        if fixture is not None:  # a schedule bound elsewhere doesn't tell how old they are
+            check_offsets_age(fixture, self.clock)
         try:
             self._closing.enter_context(StationLock(plan.records, self.clock))
             self._store = SqliteStore(plan.records)
             self._closing.callback(self._store.close)
             self.bench = bench if bench is not None else make_bench(plan, fixture, self.clock)
             store = PatientStore(self._store) if self._virtual else self._store
-            rack = RackBuilder(plan, self.clock, self.bench, self._closing).rack(store)
+            told = (
+                None
+                if traffic is None
+                else self._closing.enter_context(closing(TrafficFile(traffic, self.clock)))
+            )
+            self.traffic_file = told
+            listener = None if told is None else told.line
+            rack = RackBuilder(plan, self.clock, self.bench, self._closing, listener).rack(store)
             self.controller = Controller(rack, version=software_version(), show=show)
         except BaseException:
             self._closing.close()
@@ -211,6 +213,7 @@ def open_station(
     clock: Clock | None = None,
     show: Show = quiet,
     bench: Any = None,
+    traffic: Path | None = None,
 ) -> LiveStation:
     """Open a station from its file, from a model built in Python, or from a plan.
 
@@ -219,6 +222,7 @@ def open_station(
         fixture: instead of the one within the station.
         clock: a VirtualClock runs simulated instruments in virtual time.
         show: called with each `Notice`: steps, live readings, phases.
+        traffic: write every message to this file (and older ones beside it).
 
     Raises:
         Refused, StationBusy, LinkError, RecordDamaged.
@@ -232,4 +236,4 @@ def open_station(
         plan = read_plan(station)
     if isinstance(fixture, Fixture):
         fixture = Document.built(fixture, f"fixture {fixture.name!r} built in Python")
-    return LiveStation(plan, fixture=fixture, clock=clock, show=show, bench=bench)
+    return LiveStation(plan, fixture=fixture, clock=clock, show=show, bench=bench, traffic=traffic)

@@ -32,6 +32,7 @@ from orchestrator.contract import RelayMatrix, SafetyTester
 from orchestrator.errors import OhmwardError, Refused
 from orchestrator.model.station import Link as LinkEntry
 from orchestrator.records.lock import StationLock
+from orchestrator.records.reader import all_alarms
 from orchestrator.running.ports import Port
 from orchestrator.running.rack import TesterSeat
 
@@ -102,10 +103,20 @@ class _Probe:
                 searches.append((probe, missing))
         for probe, missing in searches if searching else ():
             search(probe, missing)
+        self._latched()
         station = self._plan.station
         return ProbeReport(
             station.name, self._plan.simulated, tuple(self._items), tuple(self._notes)
         )
+
+    def _latched(self) -> None:
+        """Alarms that keep the station from running; a probe resets nothing."""
+        if not self._plan.records.exists():
+            return
+        for alarm in all_alarms(self._plan.records):
+            if not alarm.reset_utc:
+                told = f"alarm {alarm.number} is latched since {alarm.utc}: {alarm.title}"
+                self._tell(Note(f"{told}; nothing runs before ohmward reset STATION --by NAME"))
 
     def _tell(self, told: Told) -> None:
         if isinstance(told, Note):

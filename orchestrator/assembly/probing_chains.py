@@ -153,7 +153,7 @@ def is_garbled(error: OhmwardError) -> bool:
 
 
 def expected_chain(plan: StationPlan, name: str) -> str:
-    """'Lattice, simulated, at tcp …'."""
+    """'Maker model, simulated, at tcp …'."""
     entry = plan.station.chains[name]
     reached = f"through tester {entry.carried_by}"
     if entry.link is not None:

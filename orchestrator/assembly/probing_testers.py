@@ -40,7 +40,7 @@ NO_EVIDENCE = (
 
 
 def expected_tester(plan: StationPlan, name: str) -> str:
-    """'Orrin, simulated, serial SIM-1, at tcp …'."""
+    """'Maker model, simulated, serial SIM-1, at tcp …'."""
     entry = plan.station.testers[name]
     parts = [plan.testers[name].profile, "simulated" if entry.simulated else "real"]
     if entry.serial is not None:

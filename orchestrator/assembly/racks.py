@@ -29,15 +29,25 @@ from orchestrator.model.station import (
 )
 from orchestrator.model.station import Link as LinkEntry
 from orchestrator.running.interlock import Interlock
-from orchestrator.running.ports import Port
+from orchestrator.running.ports import Port, TrafficLine
 from orchestrator.running.rack import ChainSeat, Rack, TesterSeat
+
+Listener = Callable[[str, TrafficLine], None]
 
 
 class RackBuilder:
     """Opens what a station names; ``closing`` closes it again, outputs before links."""
 
-    def __init__(self, plan: StationPlan, clock: Clock, bench: Any, closing: ExitStack) -> None:
+    def __init__(
+        self,
+        plan: StationPlan,
+        clock: Clock,
+        bench: Any,
+        closing: ExitStack,
+        listener: Listener | None = None,
+    ) -> None:
         self._plan, self._clock, self._bench, self._closing = plan, clock, bench, closing
+        self._listener = listener
 
     def rack(self, store: RunStore) -> Rack:
         """The whole of it. Raises LinkLost, Refused."""
@@ -46,12 +56,14 @@ class RackBuilder:
         owners: dict[str, SafetyTester | RelayMatrix] = {}
         for name, built in self._plan.testers.items():
             link = self._open(station.testers[name].link, name, built.link_defaults)
-            ports[name], owners[name] = Port(link, self._clock), built.adapter
+            ports[name] = Port(link, self._clock, self._listener)
+            owners[name] = built.adapter
         for name, chain in self._plan.chains.items():
             entry = station.chains[name]
             if entry.link is not None and chain.adapter is not None:
-                port = Port(self._open(entry.link, name, chain.link_defaults), self._clock)
-                ports[name], owners[name] = port, chain.adapter
+                link = self._open(entry.link, name, chain.link_defaults)
+                ports[name] = Port(link, self._clock, self._listener)
+                owners[name] = chain.adapter
         blocks = {name: self._block(name) for name in station.io}
         enable = station.outputs.enable
         return Rack(

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from orchestrator.assembly.versions import software_version
 from orchestrator.errors import Fault, Refused
 from orchestrator.model.entries import InstrumentLine
 from orchestrator.records.reader import all_sign_offs
@@ -18,7 +19,7 @@ WHAT = "going on without a question at a station with real instruments"
 REMEDY = "answer the question (leave out --yes), or have the station commissioned again"
 TO_GET_ONE = (
     "leave out --yes and answer the question, or record a sign-off: "
-    "ohmward commission STATION --by NAME"
+    "ohmward commission STATION PROGRAM --by NAME"
 )
 
 
@@ -63,14 +64,17 @@ def require_sign_off(
     wanted = stamped_hashes(hashes)
     found = list(stamps)
     for stamp in found:
-        if stamp["hashes"] == wanted:
+        if stamp["hashes"] == wanted and stamp["software_version"] == software_version():
             if not stamp["valid"]:
                 failed = ", ".join(i["name"] for i in stamp["items"] if i["outcome"] != "done")
                 raise _refused(f"the commissioning of {stamp['utc']} is incomplete: {failed}")
             return stamp
     if not found:
         raise _refused("no recorded commissioning sign-off of this station", TO_GET_ONE)
-    told = ", ".join(_changes(found[0]["hashes"], wanted))
+    changes = _changes(found[0]["hashes"], wanted)
+    if found[0]["software_version"] != software_version():
+        changes.append(f"ohmward itself ({found[0]['software_version']}, now {software_version()})")
+    told = ", ".join(changes)
     raise _refused(f"changed since the sign-off of {found[0]['utc']}: {told}")
 
 

@@ -14,6 +14,7 @@ from orchestrator.model.station import (
     OutputPlace,
     Station,
     TcpLink,
+    TesterInput,
     VisaLink,
 )
 
@@ -43,7 +44,24 @@ def check_station_io(document: Document[Station]) -> tuple[Fault, ...]:
         *_check_times(document),
         *_check_alike(document),
         *_check_ends(document),
+        *_check_stops(document),
     )
+
+
+def _check_stops(document: Document[Station]) -> Iterator[Fault]:
+    """An emergency stop behind the enable reads open between runs, whatever it does."""
+    station = document.model
+    if station.outputs.enable is None:
+        return
+    for index, entry in enumerate(station.interlock):
+        if entry.purpose == "emergency_stop" and isinstance(entry.source, TesterInput):
+            yield Fault(
+                f"interlock input {entry.name!r}, an emergency stop",
+                "asked of a tester, at a station with an enable output in series with it",
+                "an input that tells of it while the enable is off",
+                "read it by an input of an I/O block, or call it a guard",
+                document.locate("interlock", index, "source"),
+            )
 
 
 def io_notices(station: Station) -> tuple[str, ...]:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from orchestrator.cli.check import FIXTURE_HELP
 from orchestrator.cli.codes import HELP, Exit
 from orchestrator.cli.failures import Situation, guarded
+
+if TYPE_CHECKING:
+    from orchestrator.running.rack import Notice
 
 EPILOG = (
     "Ends with exit code 0 and a sign-off on record only if every item was done; else with 3, and "
@@ -45,7 +49,14 @@ def commission(
 
 
 class Terminal:
-    """The person at the terminal. Raises Refused when standard input has ended."""
+    """The person at the terminal. Raises Refused when standard input has ended.
+
+    While somebody is asked, Ctrl-C ends the commissioning at once: nothing runs then.
+    """
+
+    def __init__(self) -> None:
+        self.asking: Callable[[], None] = _nothing
+        self.answered: Callable[[], None] = _nothing
 
     def tell(self, text: str) -> None:
         """Show a text."""
@@ -56,7 +67,31 @@ class Terminal:
         from orchestrator.cli.running import read_yes
 
         print(f"{question} Type yes if so: ", end="", flush=True)
-        return read_yes(sys.stdout)
+        self.asking()
+        try:
+            return read_yes(sys.stdout)
+        finally:
+            self.answered()
+
+
+def _nothing() -> None:
+    pass
+
+
+class _LevelTeller:
+    """Tells when the level of the dummy load's step is on: the moment to open a guard."""
+
+    def __init__(self, person: Terminal) -> None:
+        self._person = person
+        self._told = False
+
+    def take(self, notice: Notice) -> None:
+        """Look at one notice."""
+        if notice.kind == "step_started":
+            self._told = False
+        elif notice.kind == "live" and notice.data["state"] == "dwelling" and not self._told:
+            self._told = True
+            self._person.tell("The level is on: OPEN a guard NOW.")
 
 
 def _commission(
@@ -77,10 +112,13 @@ def _commission(
     person = Terminal()
     with (
         Signals(person.tell) as signals,
-        open_station(files.plan, fixture=files.fixture, clock=SystemClock()) as live,
+        open_station(
+            files.plan, fixture=files.fixture, clock=SystemClock(), show=_LevelTeller(person).take
+        ) as live,
     ):
         now.touched = True
-        signals.arm(live.cancel)
+        person.asking, person.answered = signals.disarm, lambda: signals.arm(live.cancel)
+        person.answered()
         work = Commissioning(live, schedule, by, person)
         valid = work.run()
     now.proved_safe = True

@@ -54,7 +54,7 @@ app.add_typer(profile_app, name="profile")
 
 def _version(wanted: bool) -> None:
     if wanted:
-        from orchestrator.assembly.live import software_version
+        from orchestrator.assembly.versions import software_version
 
         typer.echo(f"ohmward {software_version()}")
         raise typer.Exit(0)

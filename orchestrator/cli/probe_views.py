@@ -174,7 +174,7 @@ def _answer(told: Answer, console: Console) -> list[Text]:
 
 
 def identity_words(identity: Identity) -> str:
-    """'Ostrel Lattice, serial SIM-4001, 2.0'."""
+    """'Maker Model, serial SIM-4001, 2.0'."""
     parts = [f"{identity.maker} {identity.model}".strip()]
     if identity.serial:
         parts.append(f"serial {identity.serial}")

@@ -33,11 +33,10 @@ def check_command(
     """
 
     def body(_: Situation) -> Exit:
-        from orchestrator.assembly.bring_up import meant
         from orchestrator.cli.profile_proof import proof_line, tell_marks
         from orchestrator.cli.profile_views import check_profile
 
-        code = check_profile(meant(file), station, program, fixture)
+        code = check_profile(file, station, program, fixture)
         if tell_marks(file):
             return Exit.REFUSED
         print(proof_line(file))

@@ -28,7 +28,10 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
     attempt: Annotated[int, typer.Option(min=1, max=9999, help="Which attempt this is.")] = 1,
     yes: Annotated[
         bool,
-        typer.Option("--yes", help="Don't ask before energising; simulated stations only."),
+        typer.Option(
+            "--yes",
+            help="Don't ask before energising; with real instruments only after a sign-off.",
+        ),
     ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="JSON Lines on standard output; see below.")
@@ -38,6 +41,10 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
     ] = False,
     log_file: Annotated[
         Path | None, typer.Option("--log-file", help="Log to this file, not to standard error.")
+    ] = None,
+    traffic_file: Annotated[
+        Path | None,
+        typer.Option("--traffic-file", help="Write every message on the links to this file."),
     ] = None,
 ) -> None:
     """Test one unit and record everything.
@@ -59,6 +66,7 @@ def run_command(  # noqa: PLR0917 - an option each, never called by position
             yes=yes,
             log_json=log_json,
             log_file=log_file,
+            traffic_file=traffic_file,
         )
         return run_unit(now, wish)
 

@@ -43,6 +43,7 @@ class Wish:
     yes: bool
     log_json: bool
     log_file: Path | None
+    traffic_file: Path | None = None
 
 
 def run_unit(now: Situation, wish: Wish) -> Exit:
@@ -107,12 +108,26 @@ def _run(
         # Links and lock are given back before a standing terminal is waited for.
         with (
             Signals(feed.tell) as signals,
-            open_station(files.plan, fixture=files.fixture, clock=clock, show=show) as live,
+            open_station(
+                files.plan,
+                fixture=files.fixture,
+                clock=clock,
+                show=show,
+                traffic=wish.traffic_file,
+            ) as live,
         ):
             result = _confirmed_run(now, wish, live, schedule, signals)
+        _tell_traffic(live)
     finally:
         _last_words(feed)
     return result, feed.failures
+
+
+def _tell_traffic(live: LiveStation) -> None:
+    written = live.traffic_file
+    if written is not None and (written.problem or written.dropped):
+        told = f"traffic file: {written.dropped} messages are missing in it"
+        print(f"{told}; {written.problem}" if written.problem else told, file=sys.stderr)
 
 
 def _follow(now: Situation, notice: Notice) -> None:

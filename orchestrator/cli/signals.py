@@ -33,6 +33,10 @@ class Signals:
         """From now on end the run safely."""
         self._cancel = cancel
 
+    def disarm(self) -> None:
+        """From now on interrupt as Ctrl-C does: somebody is asked, nothing runs."""
+        self._cancel = None
+
     def __enter__(self) -> Self:
         for name in _ENDING:
             self._take(name, self._ended)

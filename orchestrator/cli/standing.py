@@ -121,7 +121,10 @@ def _watch(now: Situation, station: Path, lasting_s: float | None) -> Exit:
             signals.arm(live.cancel)
             try:
                 live.idle(lambda: until_s is not None and clock.monotonic() >= until_s)
+                feed.tell(f"watch ended after {lasting_s:.0f} s: nothing found")
             except RunCancelled:
+                if not now.proved_safe:
+                    raise  # while the station was being taken over: nothing is proved
                 feed.tell("watch ended; off, discharged, relays open")
     finally:
         feed.close()

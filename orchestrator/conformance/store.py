@@ -9,6 +9,8 @@ from orchestrator.conformance.base import Contract
 from orchestrator.conformance.demands import demand
 from orchestrator.conformance.subjects import StoreSubject
 from orchestrator.contract import RunStore
+from orchestrator.model.alarms import AlarmKind
+from orchestrator.model.entries import Stamp, alarm, alarm_reset
 from orchestrator.model.record import Entry
 
 PATIENCE_S = 10.0
@@ -74,6 +76,23 @@ class RunStoreContract(Contract[StoreSubject]):
         demand(again.unfinished() == (), "its end ends it", again.unfinished())
         again.close()
 
+    def test_an_alarm_is_latched_until_a_reset_names_it(self, subject: StoreSubject) -> None:
+        """In this process and in the next: nothing runs while one is latched."""
+        store = subject.open()
+        for reason in ("first", "second"):
+            store.append(alarm("", AT, AlarmKind.LINK_LOST, reason, ""))
+        told = [found.reason for found in store.alarms()]
+        demand(told == ["first", "second"], "queued alarms count, the oldest first", told)
+        first = store.alarms()[0].seq
+        store.close()
+        again = subject.open()
+        demand(len(again.alarms()) == 2, "reopened, they are latched still", again.alarms())
+        ticket = again.append(alarm_reset(AT, "M. Example", [first]))
+        demand(within(ticket.done), "a reset becomes durable within 10 s")
+        left = [found.reason for found in again.alarms()]
+        demand(left == ["second"], "a reset clears what it names, nothing else", left)
+        again.close()
+
     def test_closing_writes_what_is_queued(self, subject: StoreSubject) -> None:
         """Nothing queued gets lost, and a journal that is opened again goes on."""
         for first in (0, 50):
@@ -86,6 +105,7 @@ class RunStoreContract(Contract[StoreSubject]):
 
 
 UTC = "2026-01-01T00:00:00Z"
+AT = Stamp(UTC, 0.0)
 
 
 def note(number: int) -> Entry:

@@ -20,6 +20,7 @@ class AlarmKind(IntEnum):
     ENABLE_UNSURE = 9
     INTERNAL_FAULT = 10
     OVERTIME = 11
+    INSTRUMENT_FAULT = 12
 
     @property
     def title(self) -> str:
@@ -79,6 +80,10 @@ _TEXTS: dict[AlarmKind, tuple[str, str]] = {
     AlarmKind.OVERTIME: (
         "a tester did not end in time",
         "check the tester and the times that its profile sends, then reset",
+    ),
+    AlarmKind.INSTRUMENT_FAULT: (
+        "a tester contradicted an order with its output on, or about to be",
+        "read what it said in the record, check the tester and its profile, then reset",
     ),
 }
 

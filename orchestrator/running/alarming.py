@@ -50,8 +50,9 @@ def alarm_of(struck: Struck, off: SafeOff) -> AlarmKind | None:
     if isinstance(struck.fault, LinkError):
         return AlarmKind.LINK_LOST
     if isinstance(struck.fault, InstrumentFault):
-        return AlarmKind.PROTECTIONS_LOST
-    return None if isinstance(struck.fault, OhmwardError) else AlarmKind.INTERNAL_FAULT
+        return AlarmKind.INSTRUMENT_FAULT
+    ended = isinstance(struck.fault, OhmwardError | KeyboardInterrupt)
+    return None if ended else AlarmKind.INTERNAL_FAULT
 
 
 def require_none(alarms: Iterable[Alarm]) -> None:

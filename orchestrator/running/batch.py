@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orchestrator.contract import StartMark
-from orchestrator.errors import InstrumentFault, RelayMismatch, TimedOut
+from orchestrator.errors import InstrumentFault, ProtocolFault, RelayMismatch, TimedOut
 from orchestrator.model import entries, search_entries
 from orchestrator.model.record import Entry, Located, StepResult, TesterReading
 from orchestrator.model.schedule import Batch, BoundStep
@@ -19,7 +19,7 @@ from orchestrator.model.words import (
     TesterState,
     Waveform,
 )
-from orchestrator.running.commands import Command, Converse, Stored, Wait, Watch
+from orchestrator.running.commands import Command, Converse, Stored, Watch
 from orchestrator.running.discharge import confirm_off, stop_and_confirm
 from orchestrator.running.guards import require_safe
 from orchestrator.running.interlock import Trip
@@ -34,8 +34,8 @@ from orchestrator.running.routing import (
     route_is_proved,
 )
 from orchestrator.running.states import Phase
-from orchestrator.running.take_over import make_ready
-from orchestrator.running.watching import Seen, refresh_inputs, watch_until_end
+from orchestrator.running.take_over import look_at_inputs, make_ready
+from orchestrator.running.watching import Seen, watch_until_end
 
 Exempt = frozenset[str]
 
@@ -86,9 +86,7 @@ def run_batch(run: RunState, batch: Batch, exempt: Exempt) -> Doing:
 
 
 def _closed_or_trip(run: RunState) -> Doing:
-    yield from refresh_inputs(run)
-    yield Wait(0.0)  # one scan: where no tester is asked nothing else samples the inputs
-    problem = run.rack.interlock.problem(run.now_s())
+    problem = yield from look_at_inputs(run)
     if problem:
         raise Trip(problem)
 
@@ -137,6 +135,7 @@ def _energise(run: RunState, seat: TesterSeat, batch: Batch) -> Generator[Comman
         )
     seen = Seen(started_s=run.now_s())
     mark: StartMark = yield Converse(seat.port, seat.adapter.start())
+    seat.started_s = run.now_s()
     progress = yield from watch_until_end(run, seat, batch, seen)
     return _Ended(seen, mark, progress.state)
 
@@ -185,7 +184,7 @@ def _judge_all(
         if ended_early and not (ended.complete and ran):
             finish(run, _left_out(step, ran=ran))
             continue
-        reading = yield from _result(seat, ended.mark, index)
+        reading = yield from _told_alike(seat, ended.mark, index)
         facts = Facts(
             setup_proved=seat.adapter.abilities.setup_check != "none",
             route_proved=route_is_proved(run, step.route),
@@ -210,6 +209,27 @@ def _result(
         if not seat.adapter.abilities.result_repeatable:
             raise
         reading = yield Converse(seat.port, seat.adapter.result(mark, index))
+    return reading
+
+
+def _told_alike(
+    seat: TesterSeat, mark: StartMark, index: int
+) -> Generator[Command, Any, TesterReading]:
+    """The result, and asked a second time where nothing in it says which start it belongs to.
+
+    That the instrument forgot its old results doesn't show that these bytes aren't an old answer
+    given once more; two answers that differ do. Raises ProtocolFault.
+    """
+    reading = yield from _result(seat, mark, index)
+    counted = reading.evidence & {Evidence.COUNTER, Evidence.EVENT}
+    if counted or not seat.adapter.abilities.result_repeatable:
+        return reading
+    again = yield from _result(seat, mark, index)
+    if again != reading:
+        raise ProtocolFault(
+            f"tester {seat.name!r} gave two different results of one step",
+            remedy="check its link for old or doubled answers, then test the unit again",
+        )
     return reading
 
 

@@ -25,7 +25,7 @@ from orchestrator.running.routing import Unconfirmed
 from orchestrator.running.safe_off import SafeOff, safe_off
 from orchestrator.running.sequence import Searching, outcome_of, run_schedule
 from orchestrator.running.states import Phase
-from orchestrator.running.take_over import TripLatched, inputs_problem, take_over
+from orchestrator.running.take_over import TripLatched, every_input_problem, take_over
 
 T = TypeVar("T")
 Show = Callable[[Notice], None]
@@ -51,6 +51,7 @@ class _End:
 
     off: SafeOff
     fault: BaseException | None = None
+    alarm: AlarmKind | None = None
 
     @property
     def reason(self) -> str:
@@ -62,7 +63,8 @@ class _End:
 
     @property
     def remedy(self) -> str:
-        return self.off.remedy or getattr(self.fault, "remedy", "")
+        latched = self.alarm.remedy if self.alarm is not None else ""
+        return self.off.remedy or latched or getattr(self.fault, "remedy", "")
 
 
 class _Screen:
@@ -115,12 +117,15 @@ class Controller:
     def take_over(self) -> None:
         """First contact; then old runs without an end are closed as ``no_verdict``.
 
-        Raises Trip, LinkError, InstrumentFault: relays are then as found, or opened when cold.
+        Raises Refused while an alarm is latched; Trip, LinkError, InstrumentFault: relays are then
+        as found, or opened when cold.
         """
         self._take_over(resetting=False)
 
     def _take_over(self, *, resetting: bool) -> RunState:
         self._set_ready(False)
+        if not resetting:
+            require_none(self.alarms)  # a relay may only be opened again on a person's word
         run = RunState(self.rack, "", self._show, crashed=bool(self.rack.store.unfinished()))
         try:
             self.engine.drive(take_over(run, resetting=resetting))
@@ -148,24 +153,31 @@ class Controller:
         """
         alarms = self.alarms
         run = self._take_over(resetting=True)
-        problem = self.engine.drive(inputs_problem(run))
+        try:
+            problem = self.engine.drive(every_input_problem(run))
+        finally:
+            self.engine.drop_enable()
         if problem:
             raise Trip(problem, "close every input, then reset again")
-        self._store(entries.alarm_reset(self._stamp(), by, [alarm.seq for alarm in alarms]))
+        seqs, inputs = [alarm.seq for alarm in alarms], self.rack.interlock.inputs
+        self._store(entries.alarm_reset(self._stamp(), by, seqs, inputs))
         return alarms
 
     def prove(self, sequence: Callable[[RunState], Generator[Command, Any, T]]) -> T:
         """Drive a sequence of a commissioning at the ready station; safe-off if it fails."""
         self.make_ready()
         run = RunState(self.rack, "", self._show, Phase.READY, Route())
+        self._set_ready(False)
         try:
             found: T = self.engine.drive(sequence(run))
-        except BaseException:
-            self._set_ready(False)
-            self._make_safe(run)
+        except BaseException as fault:
+            self._fail_safe(run, Struck(fault, Phase.READY, begun=False))
             raise
         finally:
             self.engine.drop_enable()
+        if run.closings:
+            self._store(entries.relay_counts("", self._stamp(), run.closings))
+        self._set_ready(True)
         return found
 
     def store_entry(self, make: Callable[[entries.Stamp], Entry]) -> None:
@@ -186,13 +198,22 @@ class Controller:
             self.engine.drop_enable()
             if isinstance(fault, RunCancelled):
                 raise
-            off = self._make_safe(run)
-            self._set_ready(False)
-            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
-            self._latch_for(run, Struck(fault, Phase.ENERGISED, begun=True), off)
+            self._fail_safe(run, Struck(fault, Phase.ENERGISED, begun=True))
             raise
         finally:
             self.engine.forget_cancel()
+
+    def _fail_safe(self, run: RunState, struck: Struck) -> None:
+        """What was done between runs has failed: make safe, record, latch where that is due."""
+        self._set_ready(False)
+        self._show.calm, self._show.failure = True, None
+        try:
+            off = self._make_safe(run)
+            fault = struck.fault
+            self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
+            self._latch_for(run, struck, off)
+        finally:
+            self._show.calm = False
 
     def run(
         self, schedule: Schedule, request: Request, searching: Searching | None = None
@@ -213,6 +234,7 @@ class Controller:
         self._store(self._started(run, schedule, request))
         self._note_watched(run)
         self._show.calm, self._show.failure = False, None
+        self._set_ready(False)  # no green lamp before safe-off has proved it again
         end = self._run_and_make_safe(run, schedule, searching)
         result = self._finish(run, schedule, request, end)
         self.engine.forget_cancel()
@@ -253,17 +275,16 @@ class Controller:
             self._note_fault(run, type(fault).__name__, str(fault) or repr(fault))
         if not off.opened:
             self._note_fault(run, "safe-off incomplete", off.reason)
-        self._latch_for(run, struck, off)
-        return _End(off, fault)
+        return self._latch_for(run, struck, off)
 
     def _set_ready(self, ready: bool) -> None:
         self._ready = self.engine.ready = ready
 
-    def _latch_for(self, run: RunState, struck: Struck, off: SafeOff) -> None:
-        kind = alarm_of(struck, off)
-        if kind is not None:
-            end = _End(off, struck.fault)
-            self._latch(kind, end.reason, end.remedy or kind.remedy, run.run_id)
+    def _latch_for(self, run: RunState, struck: Struck, off: SafeOff) -> _End:
+        end = _End(off, struck.fault, alarm_of(struck, off))
+        if end.alarm is not None:
+            self._latch(end.alarm, end.reason, end.remedy, run.run_id)
+        return end
 
     def _latch(self, kind: AlarmKind, reason: str, remedy: str, run_id: str = "") -> None:
         """Record an alarm; the same one, still latched and with the same reason, once."""

@@ -164,7 +164,8 @@ class Engine:
         only = None if self._watched is not None else self._rack.scanned
         problem = self._rack.interlock.problem(now_s, only)
         if problem:
-            return Trip(problem)
+            stop = self._rack.interlock.open_stops(now_s, self._rack.telling) == problem
+            return Trip(problem, alarm=AlarmKind.EMERGENCY_STOP if stop else None)
         unsure = self._rack.enable.problem(now_s) if self._enabled and self._rack.enable else None
         if unsure:
             remedy = "check the I/O block and its cable, reset the alarm, run again"
@@ -239,4 +240,4 @@ def _sampled(block: InputBlock, now_s: float) -> Sample:
     try:
         return block.sample()
     except Exception as error:  # noqa: BLE001 - somebody's input; what can't be read is open
-        return Sample(False, now_s, f"can't be read: {error!r}")
+        return Sample(False, now_s, f"can't be read: {error!r}", answered=False)

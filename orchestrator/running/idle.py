@@ -19,6 +19,7 @@ from orchestrator.running.commands import Command, Converse, Stop, Wait
 from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import ChainSeat, Notice, RunState, TesterSeat
 from orchestrator.running.routing import difference
+from orchestrator.running.take_over import ENABLE_ON, enable_stays_on
 from orchestrator.running.watching import refresh_inputs
 
 LOOK_S = 0.1
@@ -44,7 +45,7 @@ def idle_watch(run: RunState, until: Callable[[], bool]) -> Idling:
     while not until():
         yield from refresh_inputs(run)
         yield Wait(0.0)  # one scan: the other inputs are sampled too
-        _look_at_stops(run)
+        yield from _look_at_stops(run)
         told = _tell(run, told)
         levels = _tell_watched(run, levels)
         for seat in run.rack.testers.values():
@@ -56,17 +57,17 @@ def idle_watch(run: RunState, until: Callable[[], bool]) -> Idling:
         yield Wait(LOOK_S)
 
 
-def _look_at_stops(run: RunState) -> None:
-    stops = run.rack.interlock.open_stops(run.now_s())
+def _look_at_stops(run: RunState) -> Idling:
+    stops = run.rack.interlock.open_stops(run.now_s(), run.rack.telling)
     if stops:
         raise Found(AlarmKind.EMERGENCY_STOP, stops)
-    if run.rack.enable is not None and run.rack.enable.seen() is True:
-        raise Found(AlarmKind.ENABLE_UNSURE, "the enable output is on, though nobody ordered it")
+    if (yield from enable_stays_on(run)):
+        raise Found(AlarmKind.ENABLE_UNSURE, ENABLE_ON)
 
 
 def _tell(run: RunState, told: str | None) -> str | None:
     """Show that the guard opened or closed, once each time."""
-    problem = run.rack.interlock.problem(run.now_s())
+    problem = run.rack.interlock.problem(run.now_s(), run.rack.telling)
     if problem != told:
         ready = problem is None
         run.show(Notice("idle", {"ready": ready, "reason": problem or "every input is closed"}))
@@ -128,6 +129,9 @@ def _look_at_relays(chain: ChainSeat) -> Idling:
             if not left:
                 reason = f"chain {chain.name!r} doesn't answer between runs: {error}"
                 raise Found(AlarmKind.RELAYS_DIFFER, reason) from error
+    if closed is None and chain.abilities.read_back is not None:
+        reason = f"chain {chain.name!r} read back nothing, though it can"
+        raise Found(AlarmKind.RELAYS_DIFFER, reason)
     if closed:
         wrong = difference(Route().contacts, closed)
         raise Found(AlarmKind.RELAYS_DIFFER, f"chain {chain.name!r} between runs: {wrong}")

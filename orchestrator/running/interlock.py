@@ -84,9 +84,21 @@ class Interlock:
                     self.opened_s[name] = since_s
         self._samples[name] = sample
 
-    def open_stops(self, now_s: float) -> str | None:
-        """Why an emergency stop counts as open, or ``None``."""
-        return self.problem(now_s, self.emergency_stops)
+    def stands(self, name: str, now_s: float) -> bool | None:
+        """Whether an input is closed, as it was really read; ``None`` where it only counts so."""
+        sample = self._samples.get(name)
+        if sample is None or not sample.answered or now_s - sample.at_s > self.stale_s[name]:
+            return None
+        return sample.closed
+
+    def open_stops(self, now_s: float, among: frozenset[str]) -> str | None:
+        """Why an emergency stop ``among`` these inputs counts as open, or ``None``."""
+        return self.problem(now_s, self.emergency_stops & among)
+
+    @property
+    def closing(self) -> bool:
+        """Whether an input reads closed, but not yet for its debounce time."""
+        return any(not self._samples[name].closed for name in self._changing_s)
 
     def problem(self, now_s: float, only: Collection[str] | None = None) -> str | None:
         """Why the interlock counts as open now, or ``None``. ``only``: look at these inputs."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,10 +25,16 @@ class TrafficLine:
 
 
 class Port:
-    """One link as the engine uses it. ``dirty``: late bytes may still come; resynchronise."""
+    """One link as the engine uses it. ``dirty``: late bytes may still come; resynchronise.
 
-    def __init__(self, link: Link, clock: Clock) -> None:
+    ``listener`` is told of each message; it must neither block nor raise.
+    """
+
+    def __init__(
+        self, link: Link, clock: Clock, listener: Callable[[str, TrafficLine], None] | None = None
+    ) -> None:
         self.link = link
+        self._listener = listener
         self.dirty = False
         self.used_at_s = clock.monotonic()
         self._clock = clock
@@ -42,8 +49,10 @@ class Port:
     def send(self, data: bytes) -> None:
         """Send all. Raises LinkLost, TimedOut."""
         self.used_at_s = self._clock.monotonic()
-        self._lines.append(TrafficLine(self.used_at_s, "sent", data))
-        self.link.send(data)
+        line = TrafficLine(self.used_at_s, "sent", data)
+        self._lines.append(line)
+        self.link.send(data)  # first, so that nothing stands before a stop
+        self._tell(line)
 
     def take(self, frame: Frame) -> Reply | None:
         """A whole message out of what has arrived, if there is one."""
@@ -54,9 +63,15 @@ class Port:
         data = self.link.receive(within_s)
         if not data:
             return False
-        self._lines.append(TrafficLine(self._clock.monotonic(), "received", data))
+        line = TrafficLine(self._clock.monotonic(), "received", data)
+        self._lines.append(line)
         self._reader.feed(data)
+        self._tell(line)
         return True
+
+    def _tell(self, line: TrafficLine) -> None:
+        if self._listener is not None:
+            self._listener(self.name, line)
 
     @property
     def pending(self) -> bytes:

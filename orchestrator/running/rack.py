@@ -37,6 +37,8 @@ class TesterSeat:
     bleed_s: float | None = None
     identity: Identity | None = None
     armed: bool = False
+    started_s: float | None = None
+    """When the last start was ordered and taken (monotonic s)."""
     stopped_at_s: float | None = None
     proof: OffProof | None = None
     proved_at_s: float | None = None
@@ -91,6 +93,12 @@ class Rack:
             bits = blocks[block]
             levels[name] = None if bits is None else bits[number]
         return levels
+
+    @property
+    def telling(self) -> frozenset[str]:
+        """Interlock inputs that say something while the enable is off: a tester's own input
+        usually lies in series with it."""
+        return frozenset(self.interlock.inputs) if self.enable is None else self.scanned
 
     @property
     def scanned(self) -> frozenset[str]:

@@ -15,7 +15,7 @@ from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.record import Identity
 from orchestrator.model.words import DischargeGrade, TesterState
 from orchestrator.running.commands import Command, Converse, Enable, Stop, Wait
-from orchestrator.running.discharge import confirm_off
+from orchestrator.running.discharge import LOOK_AGAIN_S, confirm_off
 from orchestrator.running.interlock import Trip
 from orchestrator.running.rack import ChainSeat, RunState, TesterSeat
 from orchestrator.running.routing import PERSON_NEEDED, Unconfirmed, open_all
@@ -27,6 +27,9 @@ BLEEDER_NEEDED = (
     f"{PERSON_NEEDED}. This tester gives no evidence of discharge: declare the bleeder on its "
     "output under 'bleeders' in the station file"
 )
+ENABLE_ON = "the enable output is on, though nobody ordered it"
+ENABLE_OFF_WITHIN_S = 0.5
+"""From ordering the enable off until its block must have reported so."""
 LATCHED = frozenset({TesterState.TRIPPED, TesterState.INTERLOCK_OPEN})
 
 
@@ -109,10 +112,52 @@ def inputs_problem(run: RunState) -> Generator[Command, Any, str | None]:
     Where an enable output is off, what a tester reports of its own input says nothing: the enable
     usually lies in series with it.
     """
-    yield from refresh_inputs(run)
-    yield Wait(0.0)  # one scan: the other inputs are sampled too
-    only = None if run.rack.enable is None else run.rack.scanned
-    return run.rack.interlock.problem(run.now_s(), only)
+    return (yield from look_at_inputs(run, run.rack.telling))
+
+
+def every_input_problem(run: RunState) -> Generator[Command, Any, str | None]:
+    """The same for every input: those behind an enable are asked with it on, no tester started.
+
+    Raises Trip: an input opened meanwhile, or the enable can't be relied on.
+    """
+    if (yield from enable_stays_on(run)):
+        return ENABLE_ON
+    enable = run.rack.enable
+    problem = yield from inputs_problem(run)
+    if problem or enable is None or not run.rack.tester_inputs:
+        return problem
+    yield Enable(True)
+    yield Wait(run.rack.enable_settle_s)
+    return (yield from look_at_inputs(run))
+
+
+def enable_stays_on(run: RunState) -> Generator[Command, Any, bool]:
+    """Whether the enable still reads on though it is ordered off; its block is given time."""
+    until_s = run.now_s() + ENABLE_OFF_WITHIN_S
+    while run.rack.enable is not None and run.rack.enable.seen() is True:
+        if run.now_s() >= until_s:
+            return True
+        yield Wait(LOOK_AGAIN_S)
+    return False
+
+
+def look_at_inputs(
+    run: RunState, only: frozenset[str] | None = None
+) -> Generator[Command, Any, str | None]:
+    """Why the interlock counts as open just now, or ``None``.
+
+    One that reads closed is waited for while it is debounced, before the first step of a run: a
+    tester's input is asked only here, so that a single look would always be too early.
+    """
+    interlock = run.rack.interlock
+    until_s = run.now_s() + 2 * max(interlock.debounce_s.values(), default=0.0) + LOOK_AGAIN_S
+    while True:
+        yield from refresh_inputs(run)
+        yield Wait(0.0)  # one scan: the other inputs are sampled too
+        problem = interlock.problem(run.now_s(), only)
+        if not problem or run.begun or not interlock.closing or run.now_s() >= until_s:
+            return problem
+        yield Wait(LOOK_AGAIN_S)
 
 
 def _identify_tester(seat: TesterSeat) -> Taking:

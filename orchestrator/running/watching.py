@@ -8,6 +8,7 @@ from typing import Any
 
 from orchestrator.contract import Sample
 from orchestrator.errors import InstrumentFault, LinkError
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.record import Progress
 from orchestrator.model.schedule import Batch
 from orchestrator.model.words import TesterState
@@ -52,10 +53,12 @@ def refresh_inputs(run: RunState) -> Generator[Command, Any, None]:
         try:
             closed = yield Converse(seat.port, seat.adapter.interlock())
         except (LinkError, InstrumentFault) as error:
-            run.rack.interlock.note(name, Sample(False, asked_s, f"not answered: {error}"))
+            mute = Sample(False, asked_s, f"not answered: {error}", answered=False)
+            run.rack.interlock.note(name, mute)
             continue
         detail = f"reported by tester {tester}"
-        run.rack.interlock.note(name, Sample(closed is True, asked_s, detail))
+        known = closed is not None
+        run.rack.interlock.note(name, Sample(closed is True, asked_s, detail, answered=known))
 
 
 def watch_until_end(
@@ -72,7 +75,9 @@ def watch_until_end(
         progress: Progress = yield Converse(seat.port, seat.adapter.poll())
         _note(run, seen, progress)
         if progress.state in (TesterState.INTERLOCK_OPEN, TesterState.FAULT):
-            raise Trip(f"tester {seat.name!r} reports {progress.state}")
+            fault = progress.state is TesterState.FAULT
+            kind = AlarmKind.TRIP_LATCHED if fault else AlarmKind.INTERLOCK_OPENED
+            raise Trip(f"tester {seat.name!r} reports {progress.state}", alarm=kind)
         if _ended(run, seen, progress, lag_until_s):
             seen.ended_s = run.now_s()
             return progress
@@ -82,6 +87,7 @@ def watch_until_end(
                 f"tester {seat.name!r} did not end within {within_s:.1f} s "
                 f"(state {progress.state})",
                 "check the tester and the dwell its profile sends, then run again",
+                AlarmKind.OVERTIME,
             )
         yield from refresh_inputs(run)
         yield Wait(float(abilities.poll_s))

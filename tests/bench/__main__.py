@@ -15,6 +15,8 @@ from tests.bench.command_line import help_figure, memory_figure
 from tests.bench.exchange_cost import exchange_figures
 from tests.bench.figures import Figure, show
 from tests.bench.io_jitter import io_figures
+from tests.bench.kill_and_sweep import sweep_figure, take_over_figures
+from tests.bench.probe_cost import probe_figures
 from tests.bench.step_cost import step_figures
 from tests.bench.trip_to_stop import trip_figure
 from tests.bench.whole_program import program_figure
@@ -32,8 +34,11 @@ def parts(*, quick: bool) -> dict[str, Part]:
         "program": lambda folder: [program_figure(folder, pairs=2 if quick else 5)],
         "trip": lambda folder: [trip_figure(folder, trips=500 // few)],
         "io": lambda _: io_figures(rounds=2000 // few, drops=500 // few),
+        "probe": lambda folder: probe_figures(folder, probes=1 if quick else 5),
+        "take-over": lambda folder: take_over_figures(folder, kills=1 if quick else 5),
         "help": lambda _: [help_figure(times=10 // few)],
         "memory": lambda folder: [memory_figure(folder)],
+        "sweep": lambda folder: [sweep_figure(folder, runs=585 // few)],  # keeps profiles in memory
     }
 
 

@@ -87,6 +87,7 @@ class PaperStation:
     cancelled: list[str] = field(default_factory=list)
     ran: list[dict[str, Any]] = field(default_factory=list)
     closed: bool = False
+    traffic_file: None = None
     show: Callable[[Notice], None] = field(default=lambda _: None)
 
     def cancel(self, reason: str) -> None:

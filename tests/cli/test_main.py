@@ -110,8 +110,8 @@ def test_new_refuses_a_folder_that_holds_something(tmp_path: Path, capsys: Out) 
 
 
 def test_new_makes_a_station_folder(tmp_path: Path) -> None:
-    """Missing parents are made; the four files are there."""
+    """Missing parents are made; the four files are there, and the schemas for an editor."""
     folder = tmp_path / "a" / "b"
     assert main(["new", str(folder)]) == 0
     names = sorted(path.name for path in folder.iterdir())
-    assert names == ["fixture.yaml", "program.yaml", "station.yaml", "unit.yaml"]
+    assert names == [".schemas", "fixture.yaml", "program.yaml", "station.yaml", "unit.yaml"]

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from drivers.simulators.subjects import LatticeSubject, OrrinSubject, PellSubject, StaveSubject
+from drivers.subjects import LatticeSubject, OrrinSubject, PellSubject, StaveSubject
 from orchestrator.conformance import (
     Broken,
     InputBlockContract,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.simulators import subjects
+from drivers import subjects
 from orchestrator.conformance import (
     MatrixSubject,
     RelayMatrixContract,

@@ -9,8 +9,9 @@ import pytest
 from drivers.simulators.output_models import Phase
 from drivers.simulators.unit import parse_unit
 from drivers.simulators.violations import What
-from orchestrator.errors import RelayMismatch
+from orchestrator.errors import Refused, RelayMismatch
 from orchestrator.model.words import DischargeGrade, Outcome
+from orchestrator.running.interlock import Trip
 from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import GOOD, PROGRAM, SHORT_STEPS, STATIONS, unit_text
@@ -141,22 +142,24 @@ def test_a_discharge_that_hangs_keeps_the_relays(make_rig: MakeRig, station: str
 
 
 @pytest.mark.parametrize("station", STATIONS)
-def test_the_next_run_after_a_hanging_discharge_takes_over_first(
+def test_a_reset_after_a_hanging_discharge_takes_over_first(
     make_rig: MakeRig, station: str
 ) -> None:
-    """Still charged: refused, relays kept. Discharged at last: relays open, the run goes on."""
+    """Still charged: nothing is reset, relays kept. Discharged at last: relays open, and on."""
     rig = make_rig(station)
     rig.at_step("withstand coil", lambda: setattr(rig.output.faults, "stuck_discharge", True))
     assert rig.run().relays_kept
     kept = rig.bench.state().closed
-    again = rig.run_or_error()
-    assert isinstance(again, Exception)
-    assert "not confirmed off and discharged" in str(again)
+    with pytest.raises(Refused, match="alarm 2"):
+        rig.run()
+    with pytest.raises(Trip, match="not confirmed off and discharged"):
+        rig.live.reset(by="M. Example")
     assert rig.bench.state().closed == kept
     rig.output.release_discharge()
     rig.clock.advance(2.0)
     if station == "stave":
         rig.tester.runner.reset()  # stave.md 6: the error bit latches after 10 s
+    rig.live.reset(by="M. Example")
     rig.check(rig.run(), Outcome.PASS, before=SHORT_STEPS)
 
 

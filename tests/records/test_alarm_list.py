@@ -19,6 +19,7 @@ NUMBERS = {
     9: "ENABLE_UNSURE",
     10: "INTERNAL_FAULT",
     11: "OVERTIME",
+    12: "INSTRUMENT_FAULT",
 }
 
 

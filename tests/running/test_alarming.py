@@ -19,7 +19,7 @@ CASES = [
     (RunCancelled("Ctrl-C"), None),
     (UnsafeSchedule("level"), None),
     (LinkLost("t1"), AlarmKind.LINK_LOST),
-    (InstrumentFault("t1"), AlarmKind.PROTECTIONS_LOST),
+    (InstrumentFault("t1"), AlarmKind.INSTRUMENT_FAULT),
     (RelayMismatch("m1"), AlarmKind.RELAYS_DIFFER),
     (ZeroDivisionError(), AlarmKind.INTERNAL_FAULT),
     (None, None),

@@ -9,10 +9,16 @@ from orchestrator.errors import Refused
 from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.words import Outcome
 from orchestrator.records.verify import verify
+from orchestrator.running.alarming import Struck, alarm_of
 from orchestrator.running.interlock import Trip
+from orchestrator.running.routing import Unconfirmed
+from orchestrator.running.safe_off import SafeOff
+from orchestrator.running.states import Phase as RunPhase
 from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import STATIONS
+from tests.runs.test_enable import with_enable
+from tests.runs.test_remote_io import EXTRA
 
 
 def tripped(rig: Rig) -> None:
@@ -100,6 +106,58 @@ def test_a_fail_latches_nothing(make_rig: MakeRig) -> None:
     rig = make_rig("stave", unit=LEAKY)
     rig.run()
     assert rig.live.alarms == ()
+
+
+@pytest.mark.parametrize(
+    ("fault", "alarm"),
+    [(KeyboardInterrupt(), None), (Unconfirmed("?"), AlarmKind.UNCONFIRMED)],
+)
+def test_ctrl_c_in_python_is_no_alarm_and_what_was_not_proved_is_named_so(
+    fault: BaseException, alarm: AlarmKind | None
+) -> None:
+    """The station itself ended safe both times."""
+    struck = Struck(fault, RunPhase.CONFIRMING, begun=True)
+    assert alarm_of(struck, SafeOff(True, True)) is alarm
+
+
+def test_behind_an_enable_a_testers_own_input_must_be_closed_for_a_reset_too(
+    make_rig: MakeRig,
+) -> None:
+    """It is asked with the enable on; without that it would say nothing."""
+    own = "  - {name: door, stale_after: 800 ms, source: {kind: tester, tester: orrin}}\n"
+    rig = make_rig("orrin", inputs=own, extra=EXTRA)
+    tripped(rig)
+    with pytest.raises(Trip, match="door"):
+        rig.live.reset(by="M. Example")
+    assert rig.live.alarms
+    assert not rig.bench.enabled
+    rig.bench.guard_closed = True
+    assert rig.live.reset(by="M. Example")
+    assert not rig.bench.enabled
+
+
+def test_an_enable_that_still_reads_on_is_not_reset(make_rig: MakeRig) -> None:
+    """What latched the alarm is still there."""
+    rig = make_rig("orrin")
+    enable = with_enable(rig)
+    tripped(rig)
+    rig.bench.guard_closed = True
+    enable.stuck_on = True
+    with pytest.raises(Trip, match="enable"):
+        rig.live.reset(by="M. Example")
+    assert rig.live.alarms
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_a_debounced_input_of_a_tester_lets_a_first_run_begin(
+    make_rig: MakeRig, station: str
+) -> None:
+    """It is asked until it has been closed for its debounce time."""
+    source = f"{{kind: tester, tester: {station}}}"
+    inputs = f"  - {{name: door, debounce: 20 ms, stale_after: 800 ms, source: {source}}}\n"
+    rig = make_rig(station, inputs=inputs)
+    result = rig.run()
+    rig.check(result, Outcome.PASS)
 
 
 def test_alarm_and_reset_stand_in_the_chained_records(make_rig: MakeRig) -> None:

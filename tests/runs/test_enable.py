@@ -122,6 +122,29 @@ def test_the_green_lamp_shows_proved_safe_and_nothing_else(make_rig: MakeRig, st
     assert lit[-1]
 
 
+@pytest.mark.parametrize("station", STATIONS)
+def test_without_an_enable_the_green_lamp_is_dark_all_through_a_run(
+    make_rig: MakeRig, station: str
+) -> None:
+    """From accepting a run until safe-off has proved the station again, a trip included."""
+    rig = make_rig(station)
+    lamp = BenchEnable(rig.bench)
+    rig.bench.enabled = True
+    object.__setattr__(rig.live.controller.rack, "green_lamp", lamp)
+    lit: list[str] = []
+
+    def noting(on: bool) -> None:
+        phases = [n.data["phase"] for n in rig.notices if n.kind == "phase"]
+        if on and phases[-1:] != ["ready"]:
+            lit.append(phases[-1])
+
+    object.__setattr__(lamp, "refresh", noting)
+    rig.live.idle(_for(rig, 0.3))
+    rig.during(Phase.HOLD, rig.open_guard, step="withstand coil")
+    assert rig.run().outcome is Outcome.NO_VERDICT
+    assert lit == []
+
+
 def _for(rig: Rig, seconds: float) -> Any:
     until_s: list[float] = []
 

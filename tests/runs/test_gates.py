@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from orchestrator import (
     open_station,
     read_document,
 )
+from orchestrator.assembly.live import LiveStation
 from orchestrator.cli.main import main
 
 STATION = "bay/station.yaml"
@@ -117,3 +119,31 @@ def test_a_cancel_that_comes_when_a_run_has_ended_does_not_end_the_next(bay: Pat
     with open_station(STATION, fixture=fixture, clock=VirtualClock(), show=show) as station:
         assert station.run(program, serial="1").outcome is Outcome.PASS
         assert station.run(program, serial="2").outcome is Outcome.PASS
+
+
+def test_a_run_refuses_offsets_that_are_too_old_as_check_does(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command line binds before it opens; the age is held against the clock all the same."""
+    path = bay / "fixture.yaml"
+    offsets = "\noffsets:\n  - {between: [line, earth], current: 30 uA, measured: 2020-01-01}\n"
+    path.write_text(path.read_text("utf-8") + offsets + "offsets_valid_days: 90\n", "utf-8")
+    assert main(["run", STATION, "bay/program.yaml", "--serial", "K1", "--yes"]) == 2
+    assert "offsets_valid_days" in capsys.readouterr().err
+
+
+def test_a_watch_ended_within_its_take_over_does_not_say_that_the_station_is_safe(
+    bay: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing has been proved by then."""
+    real = LiveStation.idle
+
+    def cancelled(live: LiveStation, until: Callable[[], bool]) -> None:
+        live.cancel("stopped by SIGINT")
+        real(live, until)
+
+    monkeypatch.setattr(LiveStation, "idle", cancelled)
+    assert main(["watch", STATION, "--for", "1 s"]) == 3
+    shown = capsys.readouterr()
+    assert "relays open" not in shown.out
+    assert "treat it as live" in shown.err.replace("\n", " ")

@@ -16,6 +16,7 @@ from tests.faults.fixtures import MakeRig
 from tests.faults.rig import Rig
 from tests.faults.stations import STATIONS
 from tests.runs.test_enable import _for, with_enable
+from tests.runs.test_remote_io import EXTRA, INPUTS
 
 
 def at(rig: Rig, after_s: float, action: Callable[[], Any]) -> None:
@@ -53,7 +54,7 @@ def test_a_guard_opened_between_runs_is_told_and_no_alarm(make_rig: MakeRig, sta
 def test_an_output_that_nobody_ordered_is_stopped_and_latched(
     make_rig: MakeRig, station: str
 ) -> None:
-    """Front panel, second computer: found within a second, the output off afterwards."""
+    """Front panel, second computer: found, stopped, off and discharged soon afterwards."""
     rig = make_rig(station)
     rig.run()
     order = rig.output.order
@@ -129,6 +130,37 @@ def test_an_enable_that_reads_on_between_runs_is_an_alarm(make_rig: MakeRig) -> 
     with pytest.raises(Found) as found:
         rig.live.idle(_for(rig, 5))
     assert found.value.alarm is AlarmKind.ENABLE_UNSURE
+
+
+def test_a_testers_own_input_behind_the_enable_says_nothing_between_runs(
+    make_rig: MakeRig,
+) -> None:
+    """It reads open as long as the enable is off: neither 'not ready' nor an alarm."""
+    source = "{kind: tester, tester: orrin}"
+    own = f"  - {{name: own, stale_after: 800 ms, source: {source}}}\n"
+    rig = make_rig("orrin", inputs=INPUTS + own, extra=EXTRA)
+    rig.live.idle(_for(rig, 1))
+    assert [n.data["ready"] for n in rig.notices if n.kind == "idle"] == [True]
+
+
+def test_a_display_that_fails_does_not_keep_an_alarm_from_being_latched(
+    make_rig: MakeRig,
+) -> None:
+    """Safe-off, record and alarm come before whoever shows them."""
+    rig = make_rig("orrin")
+    rig.live.take_over()
+
+    def failing(_: Any) -> None:
+        raise RuntimeError("display")
+
+    def mute() -> None:
+        rig.tester.power_cycle()
+        object.__setattr__(rig.live.controller._show, "_show", failing)
+
+    at(rig, 0.5, mute)
+    with pytest.raises(Found):
+        rig.live.idle(_for(rig, 5))
+    assert [alarm.kind for alarm in rig.live.alarms] == [AlarmKind.PROTECTIONS_LOST]
 
 
 def test_ctrl_c_ends_the_watch_with_the_station_still_ready(make_rig: MakeRig) -> None:

@@ -28,9 +28,12 @@ from orchestrator.assembly.probing_lines import Line, OnlyReading, link_remedy, 
 from orchestrator.clock import SystemClock, VirtualClock
 from orchestrator.contract import Receive, Reply, Send, Talk
 from orchestrator.errors import Refused, StationBusy, TimedOut
+from orchestrator.model import entries
+from orchestrator.model.alarms import AlarmKind
 from orchestrator.model.schedule import Contact, LimitOrder, Route, StepOrder
 from orchestrator.model.words import Edge, Measured, Role, StepKind, TesterState, Waveform
 from orchestrator.records.lock import StationLock
+from orchestrator.records.store import SqliteStore
 from orchestrator.running.ports import Port
 from orchestrator.running.rack import TesterSeat
 from tests.runs.probing_stations import (
@@ -660,3 +663,15 @@ class BlocklessBench:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._bench, name)
+
+
+def test_a_latched_alarm_is_told_and_stays_latched(tmp_path: Path) -> None:
+    """Whoever probes learns why nothing runs."""
+    plan, clock = plan_of(tmp_path, COMB), VirtualClock()
+    with SqliteStore(plan.records) as store:
+        at = entries.Stamp("2026-11-25T10:00:00.000000Z", 0.0)
+        store.append(entries.alarm("", at, AlarmKind.LINK_LOST, "t1 is mute", ""))
+    report = probe_station(plan, clock=clock, bench=bench_at(plan, DECLARED, clock))
+    assert any("alarm 6 is latched" in note for note in report.notes)
+    with SqliteStore(plan.records) as store:
+        assert len(store.alarms()) == 1

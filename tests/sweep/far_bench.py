@@ -10,8 +10,6 @@ import json
 import sys
 from pathlib import Path
 
-from drivers.simulators.bench import Bench
-from drivers.simulators.build import wire
 from drivers.simulators.demo_bench import ServedBench, serve_station
 from orchestrator.assembly.plan import StationPlan, read_plan
 from orchestrator.clock import SystemClock
@@ -69,19 +67,8 @@ def _served(plan: StationPlan) -> ServedBench:
     fixture, clock = plan.station.fixture, SystemClock()
     if fixture is None:
         raise ValueError("the station's file has no fixture")
-    carried = {n: c.carried_by for n, c in plan.station.chains.items() if c.carried_by}
-    if not carried:
-        addresses = {name: chain.addresses for name, chain in plan.chains.items()}
-        return serve_station(plan.station, fixture, addresses, clock=clock)
-    served = ServedBench(Bench(clock))
-    for name, tester in plan.station.testers.items():
-        served.serve(name, tester)
-    for name, carrier in carried.items():  # no link of its own: nothing to serve
-        chain = plan.station.chains[name]
-        units = tuple(unit.name for unit in chain.units)
-        served.bench.add(name, chain.profile, units=units, carrier=carrier)
-    wire(served.bench, plan.station, fixture)
-    return served
+    addresses = {name: chain.addresses for name, chain in plan.chains.items()}
+    return serve_station(plan.station, fixture, addresses, clock=clock)
 
 
 def _answer(served: ServedBench, tester: str) -> None:

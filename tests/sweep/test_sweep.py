@@ -21,8 +21,11 @@ from tests.sweep.sites import SITES, Site
 from tests.sweep.trial import Trial
 from tests.sweep.workers import in_memory
 
-SEED, EACH = 20, 2
+SEED, EACH = 20, 1
 """So many exchanges for each fault, course and station."""
+RESULT_QUERIES = (b"RESULT?", b"QR")
+"""How the three testers are asked for a result, by their manuals."""
+STEPS_OF_DEMO = range(8)
 
 
 @pytest.fixture(scope="module")
@@ -49,6 +52,20 @@ def test_whichever_exchange_fails_the_run_ends_safe_and_on_record(
     mine = [case for case in cases if case.fault == fault]
     assert len(mine) == EACH * len(COURSES)
     found = {str(case): seen for case in mine if (seen := try_case(case, root).findings)}
+    assert not found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("letter", SITES)
+def test_the_result_of_an_earlier_step_given_once_more_passes_no_step(
+    root: Path, letter: str
+) -> None:
+    """Found by the sweep: without a counter in it, a result says nothing of its start."""
+    line = baseline(letter, "good unit", root / f"{letter} results")
+    results = [m for m in line.messages if any(word in m.data for word in RESULT_QUERIES)]
+    assert len(results) >= len(STEPS_OF_DEMO)
+    old = [Case(letter, "good unit", "old reply: same query", m) for m in results]
+    found = {str(case): seen for case in old if (seen := try_case(case, root).findings)}
     assert not found
 
 
