@@ -25,7 +25,7 @@ from orchestrator.cli.codes import Exit
 from orchestrator.cli.main import app, main
 from orchestrator.clock import SystemClock, VirtualClock
 from orchestrator.documents import parse_document, read_document
-from orchestrator.model import fixture, program, station
+from orchestrator.model import fixture, product, program, rule_sheet, station
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program
 from orchestrator.model.record import RunResult, StepResult
@@ -41,6 +41,8 @@ ROOTS: dict[str, type[BaseModel]] = {
     "Fixture": Fixture,
     "Station": Station,
     "Unit": unit.UnitUnderTest,
+    "Product": product.Product,
+    "Rule sheet": rule_sheet.RuleSheet,
 }
 BLOCK = re.compile(r"^```yaml (\w+)\n(.*?)^```", re.MULTILINE | re.DOTALL)
 
@@ -97,7 +99,7 @@ def rows(title: str, key: str) -> list[str]:
 def test_the_introspection_reaches_every_model_of_the_files() -> None:
     """Otherwise the tests below would check less than they say."""
     reached = {model for root in ROOTS.values() for model in models_below(root)}
-    for module in (program, fixture, station, unit):
+    for module in (program, fixture, station, unit, product, rule_sheet):
         own = {m for m in vars(module).values() if isinstance(m, type) and issubclass(m, BaseModel)}
         own = {m for m in own if m.__module__ == module.__name__ and not m.__name__.startswith("_")}
         assert own <= reached, module.__name__
@@ -160,7 +162,7 @@ def blocks() -> list[tuple[str, str]]:
 
 
 def model_named(name: str) -> type[BaseModel]:
-    for module in (program, fixture, station, unit):
+    for module in (program, fixture, station, unit, product, rule_sheet):
         if hasattr(module, name):
             model: type[BaseModel] = getattr(module, name)
             return model
