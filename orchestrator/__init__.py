@@ -13,14 +13,20 @@ if TYPE_CHECKING:
     from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
     from orchestrator.binding.explain import describe
     from orchestrator.clock import SystemClock, VirtualClock
+    from orchestrator.coverage.cover import cover
+    from orchestrator.coverage.picture import picture_of
+    from orchestrator.coverage.svg import draw
     from orchestrator.documents import Document, build, parse_document, read_document
     from orchestrator.errors import Fault, OhmwardError, Refused, StationBusy
     from orchestrator.model.fixture import Fixture
     from orchestrator.model.program import Program
     from orchestrator.model.record import Reading, RunResult, StepResult
+    from orchestrator.model.resolve import read_demands
     from orchestrator.model.schedule import Schedule
     from orchestrator.model.station import Station
     from orchestrator.model.words import Measured, Outcome, StepKind
+    from orchestrator.planning.planner import plan
+    from orchestrator.planning.writing import program_of, program_text
     from orchestrator.running.rack import Notice
 
 _HOMES = {
@@ -28,14 +34,20 @@ _HOMES = {
     "orchestrator.assembly.plan": ("StationPlan", "plan_station", "read_plan"),
     "orchestrator.binding.explain": ("describe",),
     "orchestrator.clock": ("SystemClock", "VirtualClock"),
+    "orchestrator.coverage.cover": ("cover",),
+    "orchestrator.coverage.picture": ("picture_of",),
+    "orchestrator.coverage.svg": ("draw",),
     "orchestrator.documents": ("Document", "build", "parse_document", "read_document"),
     "orchestrator.errors": ("Fault", "OhmwardError", "Refused", "StationBusy"),
     "orchestrator.model.fixture": ("Fixture",),
     "orchestrator.model.program": ("Program",),
     "orchestrator.model.record": ("Reading", "RunResult", "StepResult"),
+    "orchestrator.model.resolve": ("read_demands",),
     "orchestrator.model.schedule": ("Schedule",),
     "orchestrator.model.station": ("Station",),
     "orchestrator.model.words": ("Measured", "Outcome", "StepKind"),
+    "orchestrator.planning.planner": ("plan",),
+    "orchestrator.planning.writing": ("program_of", "program_text"),
     "orchestrator.running.rack": ("Notice",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
@@ -62,10 +74,17 @@ __all__ = [
     "SystemClock",
     "VirtualClock",
     "build",
+    "cover",
     "describe",
+    "draw",
     "open_station",
     "parse_document",
+    "picture_of",
+    "plan",
     "plan_station",
+    "program_of",
+    "program_text",
+    "read_demands",
     "read_document",
     "read_plan",
 ]

@@ -186,6 +186,15 @@ def test_nothing_inside_imports_through_the_front_door(module: str) -> None:
     assert not [name for name, _ in imported(module) if name == FRONT_DOOR]
 
 
+def test_planner_and_coverage_share_no_code_beyond_models_and_formulas() -> None:
+    """Each checks the other: a mistake in common code would pass unseen."""
+    for one, other in (("planning", "coverage"), ("coverage", "planning")):
+        for module in INNER:
+            if module.startswith(f"orchestrator.{one}"):
+                text = MODULES[module].read_text(encoding="utf-8")
+                assert f"orchestrator.{other}" not in text, module
+
+
 def test_modules_import_each_other_in_no_circle() -> None:
     """Not even late, within functions; imports for type checkers alone don't count."""
     graph = nx.DiGraph()

@@ -16,6 +16,7 @@ from tests.bench.exchange_cost import exchange_figures
 from tests.bench.figures import Figure, show
 from tests.bench.io_jitter import io_figures
 from tests.bench.kill_and_sweep import sweep_figure, take_over_figures
+from tests.bench.plan_cost import SIZES, plan_figures
 from tests.bench.probe_cost import probe_figures
 from tests.bench.step_cost import step_figures
 from tests.bench.trip_to_stop import trip_figure
@@ -36,6 +37,9 @@ def parts(*, quick: bool) -> dict[str, Part]:
         "io": lambda _: io_figures(rounds=2000 // few, drops=500 // few),
         "probe": lambda folder: probe_figures(folder, probes=1 if quick else 5),
         "take-over": lambda folder: take_over_figures(folder, kills=1 if quick else 5),
+        "plan": lambda _: plan_figures(
+            sizes=(10, 100, 1000) if quick else SIZES, random_nets=60 if quick else 200
+        ),
         "help": lambda _: [help_figure(times=10 // few)],
         "memory": lambda folder: [memory_figure(folder)],
         "sweep": lambda folder: [sweep_figure(folder, runs=585 // few)],  # keeps profiles in memory
