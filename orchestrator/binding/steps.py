@@ -188,7 +188,7 @@ def _bound(
         deadline_s=float(predicted + spare + discharge_allowance_s(chosen, wire)),
         reasons=reasons,
         around_s=around_step_s(chosen, routing, wire),
-        others_open=step.others == "open",
+        others_open=step.others == "open" and bool(task.unnamed),
         locate=_locate(step),
     )
 

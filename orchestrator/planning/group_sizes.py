@@ -8,13 +8,13 @@ costs nothing that matters, for what passed needs no more.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from math import comb
 
 
 def information_bound(count: int, faults: int = 1) -> int:
     """Least tests that can tell apart all ways of having exactly so many faults: ⌈log2 C(n, d)⌉."""
-    return max(0, comb(count, faults) - 1).bit_length()
+    return max(0, math.comb(count, faults) - 1).bit_length()
 
 
 def hwang_group(count: int, faults: int) -> int:
@@ -84,7 +84,7 @@ def told_apart(tests: int, exposures: int, *, failing: bool) -> int:
     ``failing``: one of them is known to be faulty (Σ C(t, i) for i from 0 to e); else all may be
     good, which is one more outcome (the sum from 1). With e ≥ t: 2^t, and 2^t − 1.
     """
-    total = sum(comb(tests, i) for i in range(min(tests, exposures) + 1))
+    total = sum(math.comb(tests, i) for i in range(min(tests, exposures) + 1))
     return total if failing else total - 1
 
 

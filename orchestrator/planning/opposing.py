@@ -74,6 +74,8 @@ class Units:
 
     def table(self, pairs: Bools) -> Bools:
         """A table of sorts as one of blocks; the diagonal is kept for free blocks only."""
+        if not self.blocks:  # every net may be left open, so none has to stand on a side
+            return np.zeros((0, 0), dtype=np.bool_)
         if len(self.blocks) == self.sorts.count:
             order = np.array([block[0] for block in self.blocks], dtype=np.int64)
             found = pairs[np.ix_(order, order)]

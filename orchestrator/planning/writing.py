@@ -14,6 +14,7 @@ from orchestrator.model.program import Program
 from orchestrator.model.words import CONTACT_KINDS, Measured, StepKind
 from orchestrator.planning.naming import LONGEST
 from orchestrator.planning.plan import Count, Plan, PlannedStep
+from orchestrator.planning.search_keys import locate_of
 from orchestrator.planning.words import counted, kind_word, seconds
 from orchestrator.quantities import Dimension, Quantity
 
@@ -34,7 +35,7 @@ def program_of(plan: Plan, demands: Demands) -> Program:
     if plan.no_protective_earth is not None:
         data["no_protective_earth"] = plan.no_protective_earth
     data["notes"] = _notes(plan, demands)
-    data["steps"] = [_step(step) for step in plan.steps]
+    data["steps"] = [_step(step, demands) for step in plan.steps]
     return build(Program, data, f"plan of {plan.file}")
 
 
@@ -57,7 +58,7 @@ def _notes(plan: Plan, demands: Demands) -> str:
     return " | ".join((made, *plan.notices))[:10_000]
 
 
-def _step(step: PlannedStep) -> dict[str, Any]:
+def _step(step: PlannedStep, demands: Demands) -> dict[str, Any]:
     data: dict[str, Any] = {
         "name": step.name,
         "kind": str(step.kind),
@@ -94,6 +95,9 @@ def _step(step: PlannedStep) -> dict[str, Any]:
         data["prove_contact"] = list(step.prove_contact)
     if step.unproved_contact is not None:
         data["unproved_contact"] = step.unproved_contact
+    search = locate_of(step, demands)
+    if search is not None:
+        data |= {"on_failure": "locate", "locate": search}
     return data
 
 
@@ -138,7 +142,7 @@ def _step_lines(step: PlannedStep, demands: Demands) -> Iterator[str]:
         yield from _comment(f"{reason[0].upper()}{reason[1:]}.", 2)
     if demands.sheet is not None and not demands.sheet.checked:
         yield from _comment(f"Rule sheet {demands.sheet.name}: checked by nobody yet.", 2)
-    data = _step(step)
+    data = _step(step, demands)
     yield f"  - name: {_scalar(data.pop('name'))}"
     for key, value in data.items():
         yield from _entry(key, value)

@@ -330,7 +330,9 @@ def test_exposures_are_counted_over_the_runs_of_a_serial_number(
     """Three exposures: spent within two runs, in another process too; another unit has its own."""
     unit = wires(*GOOD_WIRES, leak("earth", "shell"))
     rig = make_rig(station, unit=unit)
-    text = wires_program("insulation", ", exposures_at_most: 3")
+    text = wires_program(
+        "insulation", ", exposures_at_most: 3, floating: these wires hold no charge"
+    )
     first = located(rig.run(text, serial="A"))
     rig.close()
     rig.open()
