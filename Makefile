@@ -8,13 +8,16 @@ BIN    := $(VENV)/bin
 endif
 READY  := $(VENV)/.ready
 
-.PHONY: demo test lint bench sweep kill clean
+.PHONY: demo test soak lint bench sweep kill clean
 
 demo: $(READY)
 	$(BIN)/ohmward demo
 
 test: $(READY)
 	$(BIN)/pytest -n 2
+
+soak: $(READY)
+	$(BIN)/pytest -m soak --soak
 
 lint: $(READY)
 	$(BIN)/ruff check .

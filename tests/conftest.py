@@ -19,12 +19,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--hardware", action="store_true", help="also run the tests that need a real instrument"
     )
+    parser.addoption("--soak", action="store_true", help="also run what takes half a minute a test")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if config.getoption("--hardware"):
-        return
-    skip = pytest.mark.skip(reason="needs a real instrument: run with --hardware")
-    for item in items:
-        if "hardware" in item.keywords:
-            item.add_marker(skip)
+    reasons = {"hardware": "needs a real instrument", "soak": "takes long"}
+    for word, reason in reasons.items():
+        if config.getoption(f"--{word}"):
+            continue
+        skip = pytest.mark.skip(reason=f"{reason}: run with --{word}")
+        for item in items:
+            if word in item.keywords:
+                item.add_marker(skip)

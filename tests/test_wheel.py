@@ -137,7 +137,7 @@ def test_the_wheel_runs_in_an_empty_environment(there: Environment) -> None:
     there.run("ohmward", "profile", "check", "comb")
 
 
-@pytest.mark.slow
+@pytest.mark.soak
 def test_the_demo_runs_from_the_wheel(there: Environment) -> None:
     """Everything it shows comes out as expected, and nothing of the checkout is in it."""
     told = there.run("ohmward", "demo")
