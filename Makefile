@@ -14,7 +14,7 @@ demo: $(READY)
 	$(BIN)/ohmward demo
 
 test: $(READY)
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 3 --dist worksteal
 
 soak: $(READY)
 	$(BIN)/pytest -m soak --soak
