@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -57,6 +58,30 @@ def test_the_tour_runs_and_prints_what_it_shows(
         for line in shown:
             if line != "…" and not VARIES.search(line):
                 assert line in printed, f"{command} does not print {line!r}:\n{printed}"
+
+
+def test_the_planning_section_is_what_the_commands_print(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """They need the examples of the source tree; '…' stands for what is left out of a line."""
+    for folder in ("products", "rules"):
+        shutil.copytree(README.parent / "examples" / folder, tmp_path / "examples" / folder)
+    monkeypatch.chdir(tmp_path)
+    (part,) = re.findall(
+        r"^## From product to program\n(.*?)^## ",
+        README.read_text("utf-8"),
+        re.MULTILINE | re.DOTALL,
+    )
+    printed = ""
+    ran = 0
+    for line in "\n".join(text for _, text in BLOCK.findall(part)).splitlines():
+        if line.startswith("ohmward "):
+            assert main(shlex.split(line)[1:]) == 0, line
+            printed, ran = "".join(capfd.readouterr()), ran + 1
+            continue
+        pattern = ".*".join(map(re.escape, line.split("…")))
+        assert re.search(f"^{pattern}$", printed, re.MULTILINE), f"{line!r} not in\n{printed}"
+    assert ran == 2
 
 
 def test_the_python_example_runs(in_virtual_time: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -29,13 +29,15 @@ from orchestrator.assembly.schemas_walk import (
 )
 from orchestrator.model import fixture
 from orchestrator.model.fixture import Fixture
+from orchestrator.model.product import Product
 from orchestrator.model.program import Program
+from orchestrator.model.rule_sheet import RuleSheet
 from orchestrator.model.station import Station
 
 DRAFT = "http://json-schema.org/draft-07/schema#"
 FOLDER = ".schemas"
 """Where a station folder keeps them: out of the way, and found by a relative path."""
-KINDS = ("program", "fixture", "station", "unit", "profile")
+KINDS = ("program", "fixture", "station", "unit", "profile", "product", "rules")
 CHECKERS = "ohmward.checkers"
 
 _PLACES: dict[Any, Shape] = {
@@ -62,6 +64,8 @@ def schema_of(kind: str) -> Json:
         "fixture": lambda: Fixture,
         "station": lambda: Station,
         "unit": lambda: plugin(CHECKERS, "unit"),
+        "product": lambda: Product,
+        "rules": lambda: RuleSheet,
     }
     walk = Walk(_PLACES, files_texts(), {Program: with_defaults})
     ref = walk.ref(models[kind]())

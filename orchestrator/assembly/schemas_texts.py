@@ -44,7 +44,7 @@ def page_texts(page: Path, *, by_section: bool) -> Texts:
 
 @cache
 def files_texts() -> Texts:
-    """Program, fixture, station and unit."""
+    """Program, fixture, station, unit, product and rule sheet."""
     return page_texts(resource_folder("examples") / "FILES.md", by_section=True)
 
 
@@ -69,7 +69,7 @@ class Texts:
 
     def _fits(self, model: type[BaseModel], table: Table) -> bool:
         home = model.__module__.rpartition(".")[2]
-        return not self._by_section or table.section.casefold() == home
+        return not self._by_section or table.section.casefold().replace(" ", "_") == home
 
 
 def _row(tables: Sequence[Table], key: str, keys: set[str]) -> str | None:

@@ -15,6 +15,7 @@ from orchestrator.cli.failures import Situation, guarded
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from orchestrator.errors import Refused
     from orchestrator.model.demands import Demands
     from orchestrator.model.schedule import Schedule
     from orchestrator.planning.plan import Plan
@@ -71,6 +72,8 @@ def _plan(
     from orchestrator.planning.planner import plan
     from orchestrator.planning.writing import program_text
 
+    if fixture is not None and station is None:
+        raise _fixture_alone(fixture)
     demands = read_demands(product)
     made = plan(demands, keep_gaps=keep_gaps)
     text = "" if made.gaps else program_text(made, demands)  # no program while one is left
@@ -93,6 +96,14 @@ def _plan(
     else:
         console.print(f"written: {out}")
     return code
+
+
+def _fixture_alone(fixture: Path) -> Refused:
+    from orchestrator.errors import Fault, Position, Refused
+
+    remedy = "add --station: a fixture says nothing without one"
+    at = Position(str(fixture))
+    return Refused((Fault("--fixture", "no --station", "a station", remedy, at),))
 
 
 def _bound(text: str, out: Path | None, station: Path, fixture: Path | None) -> Schedule:

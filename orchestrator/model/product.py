@@ -229,7 +229,12 @@ class Allow(Strict):
 
 
 class RuleLimits(Strict):
-    """Limits by kind for rules of the sheet that name none."""
+    """Limits by kind for rules of the sheet that name none.
+
+    Attributes:
+        bonding, continuity, insulation, withstand_ac, withstand_dc: limits of one pair, net or
+            bond, for rules of this kind that name none.
+    """
 
     bonding: Accept | None = None
     continuity: Accept | None = None

@@ -10,9 +10,13 @@ from pathlib import Path
 import pytest
 
 from orchestrator.cli.main import main
+from orchestrator.documents import parse_document
+from orchestrator.model.program import Program
 
 ROOT = Path(__file__).resolve().parents[2]
 PRODUCTS = ROOT / "examples" / "products"
+DEMO = ROOT / "examples" / "demo"
+LARKFIELD = str(PRODUCTS / "larkfield.yaml")
 Out = pytest.CaptureFixture[str]
 
 
@@ -68,6 +72,83 @@ def test_an_impossible_demand_is_refused_with_the_pair_and_both_lines(
     err = capsys.readouterr().err
     assert "impossible.yaml:5" in err or "impossible.yaml:7" in err
     assert "'a'" in err or "a and b" in err or "a – b" in err
+
+
+TRAPPED = """\
+name: half impossible (invented)
+revision: "1"
+nets: {a: a, b: b, c: c, d: d, e: e}
+never_above:
+  - {between: [a, c], ac: 0 V, dc: 0 V}
+  - {between: [c, b], ac: 0 V, dc: 0 V}
+demands:
+  - {name: no way, kind: insulation, between: [a, b], level: 500 V, dwell: 1 s,
+     accept: {resistance: {at_least: 2 Mohm}}}
+  - {name: possible, kind: insulation, between: [d, e], level: 500 V, dwell: 1 s,
+     accept: {resistance: {at_least: 2 Mohm}}}
+allow:
+  undeclared_pairs: {ac: 1 kV, dc: 1 kV, reason: built to stand it}
+  unproved_contact: [{points: [a, b, c, d, e], reason: not what is shown here}]
+"""
+"""a and b are demanded, c may be opposed to neither, and none may float."""
+
+
+def test_gaps_that_are_kept_are_told_and_leave_no_program(tmp_path: Path, capsys: Out) -> None:
+    """Refused without --keep-gaps; with it no verdict (3), and nothing that could be run."""
+    file, out = tmp_path / "half.yaml", tmp_path / "planned.yaml"
+    file.write_text(TRAPPED, encoding="utf-8")
+    assert main(["plan", str(file), "--out", str(out)]) == 2
+    assert "no way" in capsys.readouterr().err
+    assert main(["plan", str(file), "--out", str(out), "--keep-gaps"]) == 3
+    told = capsys.readouterr().out
+    assert "GAP: " in told
+    assert "no program is written while a gap is left" in told
+    assert not out.exists()
+    assert main(["plan", str(file), "--keep-gaps", "--json"]) == 3
+    line = json.loads(capsys.readouterr().out)
+    assert (line["ok"], line["exit_code"], line["text"], len(line["gaps"])) == (False, 3, "", 1)
+    assert [step["kind"] for step in line["steps"]] == ["insulation"]  # the other demand's
+
+
+def test_json_holds_the_program_that_out_writes(tmp_path: Path, capsys: Out) -> None:
+    """One object; its text is read back as a program of as many steps as it tells."""
+    out = tmp_path / "planned.yaml"
+    assert main(["plan", LARKFIELD, "--out", str(out), "--json"]) == 0
+    line = json.loads(capsys.readouterr().out)
+    assert (line["kind"], line["ok"], line["bound"]) == ("planned", True, None)
+    assert out.read_text("utf-8") == line["text"]
+    program = parse_document(line["text"], "planned.yaml", Program).model
+    assert [step.name for step in program.steps] == [step["name"] for step in line["steps"]]
+
+
+@pytest.mark.parametrize("letter", ["A", "B"])
+def test_a_plan_is_bound_to_the_station_that_is_named(
+    letter: str, tmp_path: Path, capsys: Out
+) -> None:
+    """And stays complete as that station's wire carries it."""
+    out = tmp_path / "planned.yaml"
+    station = str(DEMO / f"station_{letter.lower()}.yaml")
+    at = ["--station", station, "--fixture", str(DEMO / "fixture.yaml")]
+    assert main(["plan", LARKFIELD, "--out", str(out), *at]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert f"bound to station Larkfield line, station {letter} with" in told
+    assert main(["coverage", LARKFIELD, str(out), *at]) == 0
+    assert "as the wire carries them" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_plan_that_does_not_fit_the_station_is_refused(capsys: Out) -> None:
+    """Points of another product: the fixture has none of them."""
+    at = ["--station", str(DEMO / "station_a.yaml"), "--fixture", str(DEMO / "fixture.yaml")]
+    assert main(["plan", str(PRODUCTS / "quince.yaml"), *at]) == 2
+    told = capsys.readouterr()
+    assert "a point of fixture 'Larkfield cradle'" in told.err
+    assert told.out == ""
+
+
+def test_a_fixture_without_a_station_is_refused(capsys: Out) -> None:
+    """As coverage refuses it; passed over in silence it would look as if it had been bound."""
+    assert main(["plan", LARKFIELD, "--fixture", str(DEMO / "fixture.yaml")]) == 2
+    assert "add --station" in capsys.readouterr().err
 
 
 def test_the_example_in_python_plans_and_proves() -> None:

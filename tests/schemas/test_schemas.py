@@ -29,7 +29,9 @@ from orchestrator.assembly.schemas_walk import Unknown, Walk, quantity
 from orchestrator.documents import Strict, parse_document
 from orchestrator.errors import Refused
 from orchestrator.model.fixture import Fixture
+from orchestrator.model.product import Product
 from orchestrator.model.program import Program
+from orchestrator.model.rule_sheet import RuleSheet
 from orchestrator.model.station import Station
 from orchestrator.quantities import Dimension, QuantityError, QuantityField, parse_quantity
 from orchestrator.units import EXAMPLE, UNITS
@@ -41,6 +43,8 @@ MODELS: dict[str, type[Strict]] = {
     "fixture": Fixture,
     "station": Station,
     "unit": UnitUnderTest,
+    "product": Product,
+    "rules": RuleSheet,
 }
 BY_CLASS = {model.__name__: kind for kind, model in MODELS.items()}
 
@@ -365,6 +369,13 @@ def test_the_texts_are_those_of_the_reference_page() -> None:
     page = (ROOT / "examples" / "FILES.md").read_text("utf-8")
     (row,) = re.findall(r"^\| `testers` \| ([^|]+) \|", page, re.MULTILINE)
     assert schema_of("station")["properties"]["testers"]["description"].startswith(row)
+
+
+def test_a_rule_sheet_is_told_by_its_own_section_though_its_title_has_two_words() -> None:
+    """'## Rule sheet' belongs to the module rule_sheet; `edition` stands there alone."""
+    page = (ROOT / "examples" / "FILES.md").read_text("utf-8")
+    (row,) = re.findall(r"^\| `edition` \| ([^|]+) \|", page, re.MULTILINE)
+    assert schema_of("rules")["properties"]["edition"]["description"].startswith(row)
 
 
 def test_the_first_line_is_a_relative_path_with_forward_slashes() -> None:
