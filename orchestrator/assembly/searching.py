@@ -47,6 +47,7 @@ def search_program(schedule: Schedule, wish: SearchWish) -> Program:
         searched=f"step {wish.searched.index + 1}",
         apply_to=wish.apply_to,
         against=wish.against,
+        decision_rule=wish.searched.decision_rule,
     )
     return Program(
         name=schedule.program,

@@ -35,7 +35,7 @@ def _line(step: BoundStep) -> str:
     return (
         f"{step.index + 1}. {step.name} ({step.kind.value} on {step.tester}, {hazard}): "
         f"{_sides(step)}; {at_level(step.order)}, {_times(step.order)}; "
-        f"accept {_limits(step.order)}{_contact(step)}{_search(step)}"
+        f"accept {_limits(step.order)}{_specified(step)}{_contact(step)}{_search(step)}"
     )
 
 
@@ -59,10 +59,24 @@ def _times(order: StepOrder) -> str:
     return ", ".join(told)
 
 
-def _limits(order: StepOrder) -> str:
-    word = {Edge.AT_LEAST: "at least", Edge.AT_MOST: "at most"}
+_EDGE = {Edge.AT_LEAST: "at least", Edge.AT_MOST: "at most"}
+
+
+def _specified(step: BoundStep) -> str:
+    """The specified limits beside those of the reading, where they differ."""
+    if step.asked.limits == step.order.limits:
+        return ""
     told = [
-        f"{limit.quantity.value.replace('_', ' ')} {word[limit.edge]} "
+        f"{_EDGE[limit.edge]} {measured(limit.quantity, limit.value)}"
+        for limit in step.asked.limits
+        if limit not in step.order.limits
+    ]
+    return f" (specified {', '.join(told)})"
+
+
+def _limits(order: StepOrder) -> str:
+    told = [
+        f"{limit.quantity.value.replace('_', ' ')} {_EDGE[limit.edge]} "
         f"{measured(limit.quantity, limit.value)}"
         for limit in order.limits
     ]

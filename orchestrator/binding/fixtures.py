@@ -10,6 +10,7 @@ from orchestrator.documents import Document
 from orchestrator.errors import Fault
 from orchestrator.model.fixture import Fixture
 from orchestrator.model.station import Station
+from orchestrator.quantities import Quantity
 
 
 def check_fixture(fixture: Document[Fixture], station: Station) -> tuple[Fault, ...]:
@@ -61,7 +62,7 @@ def _check_leads(fixture: Document[Fixture], station: Station) -> Iterator[Fault
 
 def _check_offsets(fixture: Document[Fixture]) -> Iterator[Fault]:
     """Offsets lie between two different points of the fixture, once each, and hold a figure."""
-    seen: set[frozenset[str]] = set()
+    seen: set[tuple[frozenset[str], Quantity | None, Quantity | None]] = set()
     for index, offset in enumerate(fixture.model.offsets):
         what = f"offset {' – '.join(offset.between)}"
         for place, point in enumerate(offset.between):
@@ -72,9 +73,11 @@ def _check_offsets(fixture: Document[Fixture]) -> Iterator[Fault]:
         pair, at = frozenset(offset.between), fixture.locate("offsets", index)
         if len(pair) < 2:
             yield Fault(what, "one point twice", "two points", "correct one of them", at)
-        if pair in seen:
-            yield Fault(what, "the path twice", "each path once", "remove the older one", at)
+        key = (pair, offset.level, offset.frequency)
+        if key in seen:
+            once = "each path once, or once for each level and frequency"
+            yield Fault(what, "the path twice", once, "remove the older one", at)
         if offset.resistance is None and offset.current is None:
             remedy = "add resistance or current, or remove the offset"
             yield Fault(what, "no figure", "resistance or current", remedy, at)
-        seen.add(pair)
+        seen.add(key)

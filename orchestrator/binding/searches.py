@@ -30,5 +30,6 @@ def _widest(task: Task, locate: Locate) -> Task:
         searched=f"step {task.index + 1}",
         apply_to=step.apply_to,
         against=(*step.against, *task.others),
+        decision_rule=step.decision_rule,
     )
     return Task(task.context, task.index, asked, ("locate",))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
+from orchestrator.binding.acceptance import accept_by
 from orchestrator.binding.asking import ask, check_abilities
 from orchestrator.binding.capacitance import (
     capacitance_warnings,
@@ -122,11 +123,12 @@ def _attempt(task: Task, tester: str) -> Attempt:
     routing = find_route(chosen)
     asked = ask(chosen)
     order = replace(asked.order, route=_built_in(task, tester, routing.route))
-    faults = [*routing.faults, *check_abilities(chosen, order)]
+    accepting = accept_by(chosen, order)
+    faults = [*routing.faults, *accepting.faults, *check_abilities(chosen, accepting.order)]
     rounding: tuple[str, ...] = ()
-    wire = order
+    wire = accepting.order
     if not faults:
-        on_wire = put_on_wire(chosen, order)
+        on_wire = put_on_wire(chosen, accepting.order)
         wire, rounding = on_wire.order, on_wire.reasons
         faults += on_wire.faults
     hazardous = is_hazardous(chosen)
@@ -141,12 +143,14 @@ def _attempt(task: Task, tester: str) -> Attempt:
         return Attempt(tester, None, routing, tuple(faults), missing, hazardous)
     reasons = (
         *asked.reasons,
+        *accepting.reasons,
         *rounding,
         *explain(chosen, loaded, stress, hazardous=hazardous),
         *explain_leads(chosen, routing, wire),
         *explain_capacitance(chosen, wire),
     )
     bound = _bound(chosen, routing, order, wire, reasons, hazardous=hazardous)
+    bound = replace(bound, plausible=accepting.plausible)
     warnings = tuple(capacitance_warnings(chosen, wire))
     return Attempt(tester, bound, routing, (), missing, hazardous, warnings)
 
@@ -190,6 +194,8 @@ def _bound(
         around_s=around_step_s(chosen, routing, wire),
         others_open=step.others == "open" and bool(task.unnamed),
         locate=_locate(step),
+        decision_rule=step.decision_rule,
+        taken_out=step.take_out,
     )
 
 

@@ -15,6 +15,7 @@ from orchestrator.cli.failures import Situation, guarded
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from orchestrator.cli.files import Files
     from orchestrator.errors import Refused
     from orchestrator.model.demands import Demands
     from orchestrator.model.schedule import Schedule
@@ -31,7 +32,11 @@ def plan_command(  # noqa: PLR0917 - a command's options come by name
     product: Annotated[Path, typer.Argument(help="Product file.")],
     out: Annotated[Path | None, typer.Option("--out", help="Write the program here.")] = None,
     station: Annotated[
-        Path | None, typer.Option(help="Station file: the program is bound to it, as check does.")
+        Path | None,
+        typer.Option(
+            help="Station file: its testers' reach and accuracy count in planning, and the program "
+            "is bound to it, as check does."
+        ),
     ] = None,
     fixture: Annotated[Path | None, typer.Option(help=FIXTURE_HELP)] = None,
     explain: Annotated[
@@ -68,18 +73,24 @@ def _plan(
     explain: bool,
     keep_gaps: bool,
 ) -> Exit:
+    from orchestrator.assembly.planning_limits import check_points, planning_limits
+    from orchestrator.cli.files import read_files
     from orchestrator.model.resolve import read_demands
     from orchestrator.planning.planner import plan
     from orchestrator.planning.writing import program_text
 
     if fixture is not None and station is None:
         raise _fixture_alone(fixture)
+    files = None if station is None else read_files(station, None, fixture)
     demands = read_demands(product)
-    made = plan(demands, keep_gaps=keep_gaps)
+    if files is not None:
+        check_points(demands, files.fixture)
+    limits = None if files is None else planning_limits(files.plan)
+    made = plan(demands, limits, keep_gaps=keep_gaps)
     text = "" if made.gaps else program_text(made, demands)  # no program while one is left
     if out is not None and text:
         _write(out, text)
-    schedule = None if station is None or not text else _bound(text, out, station, fixture)
+    schedule = None if files is None or not text else _bound(text, out, files)
     code = Exit.NO_VERDICT if made.gaps else Exit.DONE
     if now.as_json:
         print(json.dumps(_as_data(made, text, schedule, code)))
@@ -106,18 +117,13 @@ def _fixture_alone(fixture: Path) -> Refused:
     return Refused((Fault("--fixture", "no --station", "a station", remedy, at),))
 
 
-def _bound(text: str, out: Path | None, station: Path, fixture: Path | None) -> Schedule:
+def _bound(text: str, out: Path | None, files: Files) -> Schedule:
     """The program bound to a station. Raises Refused with every fault."""
-    import tempfile
+    from orchestrator.documents import parse_document
+    from orchestrator.model.program import Program
 
-    from orchestrator.cli.files import read_files
-
-    if out is not None:
-        return read_files(station, out, fixture).bind()
-    with tempfile.TemporaryDirectory(prefix="ohmward-plan-") as folder:
-        path = Path(folder) / "planned.yaml"
-        path.write_text(text, encoding="utf-8")
-        return read_files(station, path, fixture).bind()
+    name = "the planned program (--out keeps it)" if out is None else str(out)
+    return files.plan.bind(parse_document(text, name, Program), files.fixture)
 
 
 def _told(

@@ -29,7 +29,10 @@ def part_covers(demands: Demands, steps: Sequence[SeenStep]) -> Iterator[PartCov
 
 
 def _sorted_out(
-    demand: Contact, steps: Sequence[SeenStep], touches: Callable[[SeenStep], bool]
+    demands: Demands,
+    demand: Contact,
+    steps: Sequence[SeenStep],
+    touches: Callable[[SeenStep], bool],
 ) -> tuple[list[SeenStep], list[str]]:
     """Steps in the right places that are fit, and why the others aren't."""
     fit: list[SeenStep] = []
@@ -37,7 +40,7 @@ def _sorted_out(
     for step in steps:
         if not touches(step):
             continue
-        why = why_contact_unfit(demand, step)
+        why = why_contact_unfit(demand, step, demands.decision_rule)
         if why:
             near.append(f"{step.told}: {'; '.join(why)}")
         else:
@@ -60,7 +63,7 @@ def _bonded(demands: Demands, demand: BondDemand, steps: Sequence[SeenStep]) -> 
     def touches(step: SeenStep) -> bool:
         return step.kind is StepKind.BONDING and _part_of(demands, step) in wanted
 
-    fit, near = _sorted_out(demand, steps, touches)
+    fit, near = _sorted_out(demands, demand, steps, touches)
     shown = {_part_of(demands, step) for step in fit}
     lacking = [part for part in demand.parts if part not in shown]
     for step in steps:
@@ -87,7 +90,7 @@ def _within(demands: Demands, step: SeenStep) -> int | None:
 
 def _continuous(demands: Demands, demand: NetDemand, steps: Sequence[SeenStep]) -> PartCover:
     wanted = set(demand.nets)
-    fit, near = _sorted_out(demand, steps, lambda step: _within(demands, step) in wanted)
+    fit, near = _sorted_out(demands, demand, steps, lambda step: _within(demands, step) in wanted)
     joined = _Joined()
     for step in fit:
         joined.join(step.source[0], step.back[0])
@@ -130,7 +133,7 @@ def _loaded(demands: Demands, demand: LoadDemand, steps: Sequence[SeenStep]) -> 
         sides = [{demands.net_of_point[p] for p in side} for side in (step.source, step.back)]
         return all(len(side) == 1 for side in sides) and sides[0] | sides[1] == wanted
 
-    fit, near = _sorted_out(demand, steps, touches)
+    fit, near = _sorted_out(demands, demand, steps, touches)
     one, other = (demands.nets[net].name for net in demand.nets)
     missing = () if fit else (f"load {demand.name} between {one} and {other}",)
     return PartCover(

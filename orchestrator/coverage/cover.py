@@ -47,7 +47,7 @@ def cover(
     masking = Masking(demands)
     covers = []
     for demand in demands.pair_demands:
-        fit, near = fit_of(demand, seen, masking)
+        fit, near = fit_of(demands, demand, seen, masking)
         found = tally(demands, demand, fit, name=name)
         covers.append(_pair_cover(demands, demand, fit, found, near))
     stressing = Stressing(demands)
@@ -81,7 +81,9 @@ def cover(
     )
 
 
-def fit_of(demand: PairDemand, seen: Seen, masking: Masking) -> tuple[Fit, tuple[str, ...]]:
+def fit_of(
+    demands: Demands, demand: PairDemand, seen: Seen, masking: Masking
+) -> tuple[Fit, tuple[str, ...]]:
     """The steps that may cover pairs of a demand, and why others of its kind can't."""
     sure: list[VoltageStep] = []
     mixed: list[tuple[VoltageStep, tuple[Loose, ...]]] = []
@@ -90,7 +92,7 @@ def fit_of(demand: PairDemand, seen: Seen, masking: Masking) -> tuple[Fit, tuple
     for step in seen.sound:
         if step.kind is not demand.kind:
             continue
-        if why := why_unfit(demand, step):
+        if why := why_unfit(demand, step, demands.decision_rule):
             near.append(f"{step.told}: {'; '.join(why)}")
             continue
         loose = masking.looseness(demand, step)
@@ -110,7 +112,7 @@ def pair_tallies(
     seen = see(demands, program, wire)
     masking = Masking(demands)
     for demand in demands.pair_demands:
-        fit, _ = fit_of(demand, seen, masking)
+        fit, _ = fit_of(demands, demand, seen, masking)
         yield demand, fit, tally(demands, demand, fit, name=0, groups=groups)
 
 

@@ -7,17 +7,18 @@ from collections.abc import Iterator
 from orchestrator.coverage.steps import SeenStep, VoltageStep
 from orchestrator.model.amounts import amps, hertz, level_of, measured, seconds
 from orchestrator.model.demands import BondDemand, LoadDemand, NetDemand, PairDemand
+from orchestrator.model.program import DecisionRule
 from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import Edge, Measured, StepKind
 
 
-def why_unfit(demand: PairDemand, step: VoltageStep) -> tuple[str, ...]:
+def why_unfit(demand: PairDemand, step: VoltageStep, rule: DecisionRule) -> tuple[str, ...]:
     """Why a step of the demand's kind can't cover pairs of it; empty where it can.
 
     How strict its limits are is another question (`masking`): in a group that depends on what
     stands beside the pair.
     """
-    return tuple(_level_and_times(demand, step))
+    return (*_level_and_times(demand, step), *_ruled(step, rule))
 
 
 def _level_and_times(demand: PairDemand, step: VoltageStep) -> Iterator[str]:
@@ -72,10 +73,16 @@ def as_strict(demanded: LimitOrder, given: LimitOrder) -> bool:
 
 
 def why_contact_unfit(
-    demand: BondDemand | NetDemand | LoadDemand, step: SeenStep
+    demand: BondDemand | NetDemand | LoadDemand, step: SeenStep, rule: DecisionRule
 ) -> tuple[str, ...]:
     """Why a bonding or continuity step can't show what a demand on contacts wants."""
-    return tuple(_contact(demand, step))
+    return (*_contact(demand, step), *_ruled(step, rule))
+
+
+def _ruled(step: SeenStep, rule: DecisionRule) -> Iterator[str]:
+    """A stricter rule than is demanded does no harm."""
+    if rule == "guarded" and step.decision_rule != rule:
+        yield "its decision_rule is simple, guarded is demanded"
 
 
 def _contact(demand: BondDemand | NetDemand | LoadDemand, step: SeenStep) -> Iterator[str]:

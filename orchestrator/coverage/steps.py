@@ -17,6 +17,7 @@ from orchestrator.model.demands import Demands
 from orchestrator.model.needs import ceiling_of, limits_of, seconds_of
 from orchestrator.model.program import (
     BondingStep,
+    DecisionRule,
     InsulationStep,
     Program,
     Step,
@@ -53,6 +54,7 @@ class SeenStep:
     frequency_hz: Decimal | None
     source: tuple[str, ...]
     back: tuple[str, ...]
+    decision_rule: DecisionRule
 
     def limit(self, quantity: Measured, edge: Edge) -> Decimal | None:
         """One limit, or None."""
@@ -245,10 +247,12 @@ def _seen(
         least=order.level,
         most=max(most, order.level),
         dwell_s=order.dwell,
-        limits=order.limits,
+        # Of a reading that holds the fixture's share only the specified limits are the product's.
+        limits=bound.asked.limits if bound is not None and bound.taken_out else order.limits,
         frequency_hz=order.frequency,
         source=step.apply_to,
         back=back,
+        decision_rule=step.decision_rule,
     )
     if not isinstance(step, InsulationStep | WithstandAcStep | WithstandDcStep):
         return common

@@ -86,6 +86,23 @@ def accepted(
     return Acceptance(specified, (specified + plus) / (1 - share), rule)
 
 
+def worst_reading(true: float, percent: float, plus: float, edge: Edge) -> float:
+    """What a tester of a stated accuracy reads of a true value where it errs towards the limit.
+
+    Any reading y lies within y·p + plus of the true value x: at most (x + plus)/(1 − p), at least
+    (x − plus)/(1 + p), not below zero. For an upper limit the first, for a lower one the second.
+
+    Raises:
+        ValueError: a negative accuracy.
+    """
+    if min(percent, plus) < 0:
+        raise ValueError("an accuracy must not be negative")
+    share = percent / 100
+    if edge is Edge.AT_LEAST:
+        return max(0.0, (true - plus) / (1 + share))
+    return (true + plus) / (1 - share) if share < 1 else math.inf
+
+
 def standard_uncertainty(reading: float, percent: float, plus: float) -> float:
     """Standard uncertainty of a reading from stated bounds of error: a/√3.
 

@@ -14,6 +14,7 @@ from functools import cached_property
 
 from orchestrator.errors import Position
 from orchestrator.formulas.currents import ROOT_TWO
+from orchestrator.model.program import DecisionRule
 from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 
@@ -307,6 +308,8 @@ class Demands:
         body_of: net → index in `bodies`.
         earth_net: the net of the protective-earth points, or None; `earthed`: it and the nets of
             accessible parts.
+        decision_rule: how limits are held, `simple` or `guarded`; ``take_out``: kinds of step that
+            have the fixture's offsets taken out.
         unruled: pairs of circuits that the sheet says nothing about, in words.
         notices: what a person should read, such as that a sheet is unchecked.
     """
@@ -332,6 +335,8 @@ class Demands:
     insulations: tuple[Declared, ...]
     allowed: Allowed
     sheet: SheetUsed | None = None
+    decision_rule: DecisionRule = "simple"
+    take_out: frozenset[StepKind] = frozenset()
     unruled: tuple[str, ...] = ()
     notices: tuple[str, ...] = field(default=())
 

@@ -155,6 +155,8 @@ def step_started(run_id: str, at: Stamp, step: BoundStep, *, delegated: bool = F
         "tester": step.tester,
         "order": _order(step.order),
         "asked": _order(step.asked),
+        "decision_rule": step.decision_rule,
+        "taken_out": step.taken_out,
         "route": sorted(contact_text(contact) for contact in step.route.contacts),
         "apply_to": list(step.apply_to),
         "against": list(step.against),

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from orchestrator.documents import Strict, WholeNumber, refuse
-from orchestrator.model.program import Name, Reason
+from orchestrator.model.program import Hertz, Name, Reason, Volts
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
 LeadLength = Annotated[Quantity, QuantityField(Dimension.LENGTH, "1 cm", "100 m")]
@@ -88,13 +88,30 @@ class Offset(Strict):
     """What the empty fixture itself contributes on one path, with the date it was measured.
 
     ``first``: the resistance when the fixture was new, for `Fixture.offset_drift_at_most`.
+    ``level``, ``frequency``: at which the current was measured; without a frequency, DC.
     """
 
     between: Annotated[tuple[Name, Name], Field(description="two points")]
     resistance: LeadOhms | None = None
     first: LeadOhms | None = None
     current: LeadAmps | None = None
+    level: Volts | None = None
+    frequency: Hertz | None = None
     measured: date
+
+    @model_validator(mode="after")
+    def _of_a_current(self) -> Offset:
+        for key, value, needs, held in (
+            ("level", self.level, "current", self.current),
+            ("frequency", self.frequency, "level", self.level),
+        ):
+            if value is not None and held is None:
+                raise refuse(
+                    found=f"{key} without {needs}",
+                    expected=f"{needs} beside it: it says at which {key} that was measured",
+                    remedy=f"add {needs}, or remove {key}",
+                )
+        return self
 
 
 class Fixture(Strict):

@@ -24,6 +24,7 @@ from orchestrator.documents import (
 from orchestrator.model.fixture import Positions, _as_tuple
 from orchestrator.model.program import (
     Accept,
+    DecisionRule,
     DriveCurrent,
     Hertz,
     LeakCurrent,
@@ -245,7 +246,8 @@ class RuleLimits(Strict):
 
 class Product(Strict):
     """A product. ``rules``: a rule sheet, seen from this file, that adds demands by class and
-    working voltage; ``rules_waveform`` chooses where it offers AC or DC."""
+    working voltage; ``rules_waveform`` chooses where it offers AC or DC. ``decision_rule``: of all
+    planned steps; ``take_out``: kinds of them that have the fixture's offsets taken out."""
 
     name: Name
     revision: Name
@@ -262,6 +264,8 @@ class Product(Strict):
     rules: Path | None = None
     rules_waveform: Waveform = Waveform.AC
     rule_limits: RuleLimits = Field(default_factory=RuleLimits)
+    decision_rule: DecisionRule = "simple"
+    take_out: tuple[StepKind, ...] = ()
     demands: tuple[Demand, ...] = ()
     allow: Allow = Field(default_factory=Allow)
 

@@ -29,6 +29,7 @@ LoadFarads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "1 pF", "1
 Hertz = Annotated[Quantity, QuantityField(Dimension.FREQUENCY, "10 Hz", "1 kHz")]
 Name = Annotated[str, Field(min_length=1, max_length=64), Printable]
 Reason = Annotated[str, Field(min_length=8, max_length=500), Printable]
+DecisionRule = Literal["simple", "guarded"]
 Notes = Annotated[str, Field(max_length=10_000), Printable]
 
 
@@ -75,6 +76,12 @@ class Accept(Strict):
 
 
 class _Step(Strict):
+    """
+    Attributes:
+        decision_rule: whether limits hold as specified, or a guard band within them.
+        take_out: whether the empty fixture's share of the reading is taken out.
+    """
+
     name: Name
     apply_to: Annotated[tuple[Name, ...], Field(min_length=1)]
     against: tuple[Name, ...] = ()
@@ -85,6 +92,8 @@ class _Step(Strict):
     fall: Seconds | None = None
     settle: Seconds | None = None
     limits_during_rise: YesNo = False
+    decision_rule: DecisionRule = "simple"
+    take_out: YesNo = False
 
 
 class _ContactStep(_Step):

@@ -107,6 +107,8 @@ def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None
         insulations=tuple(own.declared("insulations", product.model.insulations)),
         allowed=own.allowed(),
         sheet=None if sheet is None else _used(sheet),
+        decision_rule=product.model.decision_rule,
+        take_out=frozenset(product.model.take_out),
         unruled=ruled.unruled,
         notices=tuple(_notices(sheet, ruled)),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Literal
 
-from orchestrator.model.program import Locate
+from orchestrator.model.program import DecisionRule, Locate
 from orchestrator.model.words import Edge, Measured, Role, StepKind, Waveform
 
 
@@ -77,7 +77,8 @@ class BoundStep:
     """One step, bound: tester, route, set-points as the wire carries them, deadlines.
 
     Attributes:
-        asked: as the program asks. order: as the wire will carry it.
+        asked: as the program asks: its limits are the specified ones. order: as the wire will
+            carry it: its limits are those that the reading is held against.
         others: points put to the return side because ``others: against``.
         leans_on: names of the contact steps that must have passed (``prove_contact``).
         predicted_s: rise + dwell + fall. deadline_s: from start to confirmed off.
@@ -87,6 +88,10 @@ class BoundStep:
         locate: how to search if it fails, with ``on_failure`` locate.
         search_of: index of the failed step that this one searches; its own index then counts on
             behind those of the program.
+        decision_rule: how ``order``'s limits are made from the specified ones of ``asked``.
+        taken_out: ``order``'s limits are for a reading that holds the empty fixture's share.
+        plausible: what any reading keeps that holds the fixture's share; where it doesn't, the
+            share that was taken out isn't true.
     """
 
     index: int
@@ -110,6 +115,9 @@ class BoundStep:
     others_open: bool = False
     locate: Locate | None = None
     search_of: int | None = None
+    decision_rule: DecisionRule = "simple"
+    taken_out: bool = False
+    plausible: tuple[LimitOrder, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

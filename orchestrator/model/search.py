@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from orchestrator.model.program import Accept, InsulationStep, Locate, ResistanceLimit
+from orchestrator.model.program import (
+    Accept,
+    DecisionRule,
+    InsulationStep,
+    Locate,
+    ResistanceLimit,
+)
 from orchestrator.model.words import StepKind
 
 
@@ -13,6 +19,7 @@ def search_step(
     searched: str,
     apply_to: tuple[str, ...],
     against: tuple[str, ...],
+    decision_rule: DecisionRule = "simple",
 ) -> InsulationStep:
     """An insulation step at the search's settings. ``searched``: the step that failed, in words."""
     return InsulationStep(
@@ -25,5 +32,6 @@ def search_step(
         rise=locate.rise,
         dwell=locate.dwell,
         capacitance=locate.capacitance,
+        decision_rule=decision_rule,
         unproved_contact=f"a search step: contact is as proved as in {searched}, which it searches",
     )

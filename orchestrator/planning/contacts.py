@@ -15,6 +15,7 @@ from orchestrator.model.amounts import measured
 from orchestrator.model.demands import Demands
 from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, StepKind
+from orchestrator.planning.guarding import guard_of
 from orchestrator.planning.limits import Budgets
 from orchestrator.planning.plan import ContactProof, PlannedStep
 from orchestrator.planning.sums import Strays
@@ -151,7 +152,9 @@ class _Seen:
         least_f = budgets.capacitances.between(self._sides).least
         least_s = budgets.conductances.between(self._sides).least
         level = float(step.level)
-        all_on = self._current(least_f, least_s, level)
+        guard = guard_of(demands, budgets.tester, step.kind)
+        good = self._current(least_f, least_s, level)
+        all_on = max(0.0, guard.loosest_lower(Measured.TOTAL_CURRENT, good))
         self.limit_a = _DOWN.create_decimal_from_float(all_on) if all_on else Decimal(0)
 
     def _current(self, capacitance_f: float, conductance_s: float, level_v: float) -> float:

@@ -16,7 +16,7 @@ from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 from orchestrator.planning.contact_steps import RISE_S, contact_steps
 from orchestrator.planning.contacts import prove_contacts
 from orchestrator.planning.levels import Trapped
-from orchestrator.planning.limits import Budgets, TesterLimits, shortest_rise_s
+from orchestrator.planning.limits import Budgets, TesterLimits, shortest_rise_ms
 from orchestrator.planning.naming import Names
 from orchestrator.planning.ordering import distances, shortest_order
 from orchestrator.planning.plan import Count, Covered, Plan, PlannedStep, Tour
@@ -223,16 +223,17 @@ def _rise(
         for limit in test.settled.limits
         if during and limit.quantity is Measured.TOTAL_CURRENT and limit.edge is Edge.AT_MOST
     ]
-    if budgets.tester.dc_current_a is not None:
-        bounds.append(budgets.tester.dc_current_a)
+    source_a = budgets.tester.charging_a(test.counting[0].kind)
+    if source_a is not None:
+        bounds.append(source_a)
     if not bounds:
         return rise_s
-    shortest = shortest_rise_s(farad, float(test.cut.wire_v), float(min(bounds)))
-    if shortest <= (RISE_S if rise_s is None else rise_s):
-        return rise_s
+    shortest = shortest_rise_ms(test.settled, test.cut.wire_v, min(bounds))
+    if shortest is None or shortest <= (RISE_S if rise_s is None else rise_s):
+        return rise_s  # what the insulation alone would take is judged as a good unit's current
     reasons.append(
-        f"rise of {seconds(shortest)}: charging {farads(farad)} takes no more than "
-        f"{amps(min(bounds))} [C·U/t]"
+        f"rise of {seconds(shortest)}: charging {farads(farad)} takes, with what the insulation "
+        f"conducts, no more than {amps(min(bounds))} [C·U/(I − I₀)]"
     )
     return shortest
 

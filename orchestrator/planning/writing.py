@@ -91,6 +91,10 @@ def _step(step: PlannedStep, demands: Demands) -> dict[str, Any]:
         unit = Dimension.RESISTANCE if resistance else Dimension.CURRENT
         bounds[str(limit.edge)] = _exact(limit.value, unit)
     data["accept"] = accept
+    if demands.decision_rule != "simple":
+        data["decision_rule"] = demands.decision_rule
+    if step.kind in demands.take_out:
+        data["take_out"] = "yes"
     if step.prove_contact:
         data["prove_contact"] = list(step.prove_contact)
     if step.unproved_contact is not None:

@@ -48,6 +48,9 @@ COLUMNS = (
     "unit",
     "at_least",
     "at_most",
+    "specified_at_least",
+    "specified_at_most",
+    "decision_rule",
     "discharge",
     "residual_v",
     "alarms",
@@ -109,9 +112,17 @@ def reading_text(reading: ReadingView) -> str:
     name = reading.quantity.replace("_", " ")
     value = f"{reading.value} {reading.unit}" if reading.value else "no value"
     bound = "" if reading.bound in {"", "exact", "none"} else f"{reading.bound} "
-    edges = {"at least": reading.at_least, "at most": reading.at_most}
-    limits = ", ".join(f"{word} {limit} {reading.unit}" for word, limit in edges.items() if limit)
+    edges = (
+        ("at least", reading.at_least, reading.specified_at_least),
+        ("at most", reading.at_most, reading.specified_at_most),
+    )
+    limits = ", ".join(_edge(reading, *edge) for edge in edges if edge[1])
     return f"{name} {bound}{value}" + (f" ({limits})" if limits else "")
+
+
+def _edge(reading: ReadingView, word: str, held: str, specified: str) -> str:
+    told = f"{word} {held} {reading.unit}"
+    return told if specified in {"", held} else f"{told}, specified {specified}"
 
 
 def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> list[str]:
@@ -147,13 +158,13 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
         step.outcome,
         safe_cell(step.reason),
     ]
-    line += _figures(reading)
+    line += [*_figures(reading), str(step.started.get("decision_rule", ""))]
     return [*line, step.discharge, step.residual_v, alarms]
 
 
 def _figures(reading: ReadingView | None) -> list[str]:
     if reading is None:
-        return [""] * 6
+        return [""] * 8
     return [
         reading.quantity,
         reading.value,
@@ -161,4 +172,6 @@ def _figures(reading: ReadingView | None) -> list[str]:
         reading.unit,
         reading.at_least,
         reading.at_most,
+        reading.specified_at_least,
+        reading.specified_at_most,
     ]

@@ -37,7 +37,10 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True)
 class ReadingView:
-    """One value with its limits, as text in the unit's own size; empty where there is none."""
+    """One value with its limits, as text in the unit's own size; empty where there is none.
+
+    ``at_least``, ``at_most``: what it was held against. ``specified_…``: what the program says.
+    """
 
     quantity: str
     value: str
@@ -45,6 +48,8 @@ class ReadingView:
     unit: str
     at_least: str
     at_most: str
+    specified_at_least: str
+    specified_at_most: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,31 +337,40 @@ def _step(index: int, start: Item | None, end: Item | None) -> StepView:
         reason=reason,
         discharge=_text(ended.get("discharge")),
         residual_v=_text(ended.get("residual_v")),
-        readings=_readings(ended, order),
+        readings=_readings(ended, order, _mapping(started.get("asked"))),
         started=started,
         ended=ended,
     )
 
 
-def _readings(ended: Mapping[str, Any], order: Mapping[str, Any]) -> tuple[ReadingView, ...]:
-    limits = {
-        (_text(limit.get("quantity")), _text(limit.get("edge"))): _text(limit.get("value"))
-        for limit in map(_mapping, _sequence(order.get("limits")))
-    }
+def _readings(
+    ended: Mapping[str, Any], order: Mapping[str, Any], asked: Mapping[str, Any]
+) -> tuple[ReadingView, ...]:
+    held, specified = _limits(order), _limits(asked)
     found = []
     for value in map(_mapping, _sequence(ended.get("values"))):
         quantity = _text(value.get("quantity"))
+        low, high = (quantity, "at_least"), (quantity, "at_most")
         found.append(
             ReadingView(
                 quantity=quantity,
                 value=_text(value.get("value")),
                 bound=_text(value.get("bound")),
                 unit=_text(value.get("unit")),
-                at_least=limits.get((quantity, "at_least"), ""),
-                at_most=limits.get((quantity, "at_most"), ""),
+                at_least=held.get(low, ""),
+                at_most=held.get(high, ""),
+                specified_at_least=specified.get(low, ""),
+                specified_at_most=specified.get(high, ""),
             )
         )
     return tuple(found)
+
+
+def _limits(order: Mapping[str, Any]) -> dict[tuple[str, str], str]:
+    return {
+        (_text(limit.get("quantity")), _text(limit.get("edge"))): _text(limit.get("value"))
+        for limit in map(_mapping, _sequence(order.get("limits")))
+    }
 
 
 def _last(items: tuple[Item, ...], kind: str) -> Item | None:

@@ -78,6 +78,9 @@ def judge(step: BoundStep, reading: TesterReading, facts: Facts, abilities: Abil
         return Judgement(
             Outcome.NO_VERDICT, f"no reading proves {_limits(unknown)}: {_shown(reading)}"
         )
+    untrue = [x for x in step.plausible if kept(x, reading.values.get(x.quantity)) == "broken"]
+    if untrue:
+        return Judgement(Outcome.NO_VERDICT, _offset_untrue(untrue, reading))
     shortfall = _unproved_stress(step, reading, facts, abilities)
     if shortfall:
         return Judgement(Outcome.NO_VERDICT, shortfall)
@@ -171,6 +174,13 @@ def _time_problem(
     if facts.elapsed_s < wanted_s * (1 - OWN_CLOCK_SLACK) - OWN_CLOCK_SLACK_S:
         return f"ended too early by our clock: {facts.elapsed_s:.2f} s of {wanted_s:.2f} s"
     return ""
+
+
+def _offset_untrue(untrue: list[LimitOrder], reading: TesterReading) -> str:
+    return (
+        f"what is taken out of the reading can't be true: the empty fixture alone would read "
+        f"{_limits(untrue)}, but {_shown(reading)}; measure the empty fixture again"
+    )
 
 
 def _limits(limits: list[LimitOrder]) -> str:

@@ -137,11 +137,13 @@ def test_a_plan_is_bound_to_the_station_that_is_named(
 
 
 def test_a_plan_that_does_not_fit_the_station_is_refused(capsys: Out) -> None:
-    """Points of another product: the fixture has none of them."""
+    """Points of another product: all that the fixture lacks in one fault, not one for each step."""
     at = ["--station", str(DEMO / "station_a.yaml"), "--fixture", str(DEMO / "fixture.yaml")]
     assert main(["plan", str(PRODUCTS / "quince.yaml"), *at]) == 2
     told = capsys.readouterr()
-    assert "a point of fixture 'Larkfield cradle'" in told.err
+    assert told.err.startswith("refused: 1 fault")
+    assert "1 point without a place: 'casing'" in told.err
+    assert "fixture 'Larkfield cradle'" in told.err
     assert told.out == ""
 
 
