@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,6 +13,7 @@ from orchestrator.binding.bind import bind
 from orchestrator.binding.instruments import Instruments
 from orchestrator.binding.real import is_simulated
 from orchestrator.binding.stop_budget import StopMessage, StopTime, stop_times
+from orchestrator.binding.wiring import Channel
 from orchestrator.contract import BuiltChain, BuiltTester, ChainFactory, TesterFactory
 from orchestrator.documents import Document, read_document
 from orchestrator.errors import Fault, Position, Refused
@@ -20,6 +21,7 @@ from orchestrator.model.fixture import Fixture
 from orchestrator.model.program import Program
 from orchestrator.model.schedule import Schedule
 from orchestrator.model.station import Station
+from orchestrator.records.reader import relay_totals
 
 B = TypeVar("B")
 
@@ -51,8 +53,22 @@ class StationPlan:
     def bind(
         self, program: Document[Program], fixture: Document[Fixture] | None = None
     ) -> Schedule:
-        """Bind a program to this station. Raises Refused with every fault at once."""
-        return bind(program, fixture or self.inline_fixture(), self.document, self.instruments())
+        """Bind a program to this station.
+
+        Raises:
+            Refused: with every fault at once.
+            RecordDamaged: leads take turns, and the records' relay counts can't be trusted.
+        """
+        held = fixture or self.inline_fixture()
+        turns = any(placement.take_turns for placement in held.model.points.values())
+        wear = self._wear if turns else None
+        return bind(program, held, self.document, self.instruments(), wear)
+
+    @cached_property
+    def _wear(self) -> Mapping[Channel, int]:
+        """Closings of each channel so far. Read once: within a session a point keeps its lead, so
+        that contact stays proved through the one that brings the level."""
+        return channel_closings(self.records)
 
     def stop_times(self) -> tuple[StopTime, ...]:
         """The station's stop-time budget: one for each tester, one for the enable output."""
@@ -88,6 +104,23 @@ class StationPlan:
             profile_hashes=hashes,
             addresses={name: chain.addresses for name, chain in self.chains.items()},
         )
+
+
+def channel_closings(records: Path) -> Mapping[Channel, int]:
+    """How often each channel's relays have closed by a station's records; none where there are
+    no records yet.
+
+    Raises:
+        RecordDamaged: the counts can't be trusted.
+    """
+    closings: dict[Channel, int] = {}
+    if not records.is_file():
+        return closings
+    for contact, count in relay_totals(records).items():
+        chain, unit, bank, number, _ = contact.split("/")
+        channel = Channel(chain, unit, bank, int(number))
+        closings[channel] = closings.get(channel, 0) + count
+    return closings
 
 
 def read_plan(path: str | Path) -> StationPlan:

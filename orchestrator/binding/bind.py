@@ -5,7 +5,7 @@ Pure: nothing is opened, sent or timed. What isn't in a schedule is never energi
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from orchestrator.binding.batches import cut
 from orchestrator.binding.context import Context, Task
@@ -26,7 +26,7 @@ from orchestrator.binding.searches import search_outcomes
 from orchestrator.binding.station_io import io_notices
 from orchestrator.binding.stations import check_station
 from orchestrator.binding.steps import Attempt, Outcome, bind_step, proof_notices
-from orchestrator.binding.wiring import wire
+from orchestrator.binding.wiring import Channel, wire
 from orchestrator.documents import Document
 from orchestrator.errors import Fault, Position, Refused
 from orchestrator.model.fixture import Fixture
@@ -40,14 +40,15 @@ def bind(
     fixture: Document[Fixture],
     station: Document[Station],
     instruments: Instruments,
+    wear: Mapping[Channel, int] | None = None,
 ) -> Schedule:
-    """Bind a program to a fixture on a station.
+    """Bind a program to a fixture on a station. ``wear``: see `Context`.
 
     Raises:
         Refused: with every fault of the three files in this combination, in their order.
     """
     wiring = wire(station.model, fixture.model, instruments)
-    context = Context(program, fixture, station, instruments, wiring)
+    context = Context(program, fixture, station, instruments, wiring, wear or {})
     outcomes = tuple(
         bind_step(Task(context, index, step)) for index, step in enumerate(program.model.steps)
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from orchestrator.binding.instruments import Instruments
-from orchestrator.binding.wiring import Wiring
+from orchestrator.binding.wiring import Channel, Wiring
 from orchestrator.documents import Document
 from orchestrator.errors import Position
 from orchestrator.model.abilities import Abilities, KindAbility
@@ -17,13 +18,15 @@ from orchestrator.model.words import StepKind
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """One binding."""
+    """One binding. ``wear``: how often the contacts of a channel have closed so far; a channel
+    that is absent never did."""
 
     program: Document[Program]
     fixture: Document[Fixture]
     station: Document[Station]
     instruments: Instruments
     wiring: Wiring
+    wear: Mapping[Channel, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

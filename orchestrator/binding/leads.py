@@ -176,9 +176,11 @@ def _explain_two_wires(chosen: Candidate, routing: Routing) -> Iterator[str]:
     yield f"Measured with two wires: the reading is too high by its leads, {told}."
     ends = {frozenset((a, b)) for a in step.apply_to for b in step.against}
     for offset in chosen.task.context.fixture.model.offsets:
+        if step.take_out:
+            break  # told with the limits
         if frozenset(offset.between) in ends and offset.resistance is not None:
             path = " – ".join(offset.between)
             yield (
                 f"The empty fixture has {offset.resistance} on {path} [fixture, measured "
-                f"{offset.measured}]; nothing is subtracted from the reading."
+                f"{offset.measured}]; without take_out it stays in the reading."
             )

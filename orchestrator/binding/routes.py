@@ -77,13 +77,15 @@ def _drive(candidate: Candidate, routing: Routing, point: str, side: Side, at: P
     # Wrong positions and feeds are reported by the checks of fixture and station.
     broken = not all(wiring.sound(position) for position in positions)
     routing.broken = routing.broken or broken
-    found = _leads(candidate, point, positions, terminal, side)
+    found = _in_turn(candidate, point, _leads(candidate, point, positions, terminal, side))
     if len(found) == 1:
         routing.leads.append(found[0])
     elif found:
         named = ", ".join(lead.position for lead in found)
         expected = f"one lead of a point on {terminal} at once"
-        remedy = f"leave {point!r} one position on {terminal} in the fixture"
+        remedy = (
+            f"leave {point!r} one position on {terminal} in the fixture, or write take_turns: yes"
+        )
         text = f"{point!r} reaching {terminal} through {named}"
         routing.faults.append(Fault(what, text, expected, remedy, at))
     elif not broken:
@@ -121,6 +123,22 @@ def _leads(
     return found
 
 
+def _in_turn(candidate: Candidate, point: str, found: list[Lead]) -> list[Lead]:
+    """Where leads of a point take turns, the one whose channel has closed least often; the first
+    of equals. The same one wherever this binding drives or senses the point by them."""
+    context = candidate.task.context
+    if len(found) < 2 or not context.fixture.model.points[point].take_turns:
+        return found
+    if any(lead.contact is None for lead in found):
+        return found  # a lead without a contact is always on: nothing takes turns with it
+
+    def closings(lead: Lead) -> int:
+        place = context.wiring.places[lead.position]
+        return context.wear.get(place, 0) if isinstance(place, Channel) else 0
+
+    return [min(found, key=closings)]
+
+
 def _sense(candidate: Candidate, routing: Routing) -> None:
     """Four-wire leads of the one named point on each side, where the tester needs them."""
     uses, step, task = candidate.ability.terminals, candidate.task.step, candidate.task
@@ -141,6 +159,7 @@ def _sense(candidate: Candidate, routing: Routing) -> None:
             return
         terminal, wiring = Terminal(candidate.tester, name), task.context.wiring
         leads = _leads(candidate, points[0], wiring.sense[points[0]], terminal, side, sensing=True)
+        leads = _in_turn(candidate, points[0], leads)
         found += leads
         if not all(wiring.sound(position) for position in wiring.sense[points[0]]):
             routing.broken = True

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from orchestrator.documents import Strict, WholeNumber, refuse
+from orchestrator.documents import Strict, WholeNumber, YesNo, refuse
 from orchestrator.model.program import Hertz, Name, Reason, Volts
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
@@ -50,10 +50,12 @@ class Placement(Strict):
 
     ``source`` lists every position whose lead carries current to the point (a
     high-voltage lead and a high-current lead, say); ``sense`` those that only measure.
+    ``take_turns``: where several of them serve one terminal, the least worn channel is used.
     """
 
     source: Positions
     sense: Annotated[tuple[Name, ...], BeforeValidator(_as_tuple)] = ()
+    take_turns: YesNo = False
 
 
 def _as_placement(value: Any) -> Any:

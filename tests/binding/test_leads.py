@@ -192,7 +192,7 @@ def test_a_measured_offset_is_told_and_not_subtracted() -> None:
     offset = {"between": ["earth", "live"], "resistance": "70 mohm", "measured": "2026-01-05"}
     bench.fixture["offsets"] = [offset]
     reasons = bench.bind().steps[1].reasons
-    wanted = "has 70 mohm on earth – live [fixture, measured 2026-01-05]; nothing is subtracted"
+    wanted = "has 70 mohm on earth – live [fixture, measured 2026-01-05]; without take_out"
     assert any(wanted in reason for reason in reasons)
 
 

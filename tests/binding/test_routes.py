@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from orchestrator.binding.bind import bind
 from orchestrator.binding.context import Context, Task, candidate
 from orchestrator.binding.routes import find_route
-from orchestrator.binding.wiring import wire
+from orchestrator.binding.wiring import Channel, wire
 from orchestrator.model.words import Role, StepKind
 from tests.binding.helpers import (
     BOND,
@@ -188,3 +189,42 @@ def test_a_role_that_a_bank_lacks_is_never_used() -> None:
     told = "\n".join(map(str, bench.faults()))
     assert "return fed, expected roles the bank has: source" in told
     assert "against 'earth' at hv1" in told
+
+
+# ---- channels that take turns -------------------------------------------------------------------
+
+
+def two_ways(*, turns: bool = True) -> Bench:
+    bench = Bench()
+    bench.fixture["points"]["live"] = {
+        "source": ["hv3", "hv6"],
+        "take_turns": "yes" if turns else "no",
+    }
+    return bench
+
+
+def used(bench: Bench, closings: dict[int, int]) -> set[int]:
+    """High-voltage channels of 'live' in all steps, after so many closings of each channel."""
+    wear = {Channel("relays", "u1", "hv", number): count for number, count in closings.items()}
+    bound = bind(*bench.documents(), bench.instruments, wear)
+    closed = {c.channel for step in bound.steps for c in step.route.contacts if c.bank == "hv"}
+    return closed & {3, 6}
+
+
+@pytest.mark.parametrize(
+    ("closings", "channel"),
+    [({}, 3), ({3: 5, 6: 5}, 3), ({3: 6, 6: 5}, 6), ({3: 5}, 6), ({6: 1}, 3)],
+)
+def test_the_channel_that_has_closed_least_often_serves(
+    closings: dict[int, int], channel: int
+) -> None:
+    """The same one in every step of the program: contact is proved through the lead in use."""
+    assert used(two_ways(), closings) == {channel}
+
+
+def test_two_ways_that_do_not_take_turns_are_refused() -> None:
+    """It may be a slip; the remedy names both ways out."""
+    told = refusal(
+        two_ways(turns=False).steps(CONTACT), "'live' reaching t1.output through hv3, hv6"
+    )
+    assert "take_turns: yes" in told

@@ -127,7 +127,8 @@ def sheet(stem: str) -> RuleSheet:
 def voltages(rule: Rule) -> str:
     if rule.voltages is None:
         return "any"
-    return f"{rule.voltages.above} to {rule.voltages.up_to}"
+    above, up_to = (int(v.value) for v in (rule.voltages.above, rule.voltages.up_to))
+    return f"{above} V to {up_to} V"
 
 
 def classes(rule: Rule) -> str:
@@ -153,7 +154,7 @@ def same_level(held: RuleSheet, rule: Rule, wanted: str) -> bool:
     found = level_v(held, rule, Decimal(1))
     assert found is not None
     if "√2" in wanted:
-        ac = float(wanted.split("√")[0])
+        ac = float(wanted.split("√", maxsplit=1)[0])
         return math.isclose(float(found), ac * math.sqrt(2), rel_tol=1e-12)
     return found == amount(wanted)
 
@@ -176,7 +177,7 @@ def test_every_shipped_sheet_is_compared() -> None:
 
 @pytest.mark.parametrize("stem", EXPECTED)
 def test_a_sheet_has_the_published_values_and_no_others(stem: str) -> None:
-    """Every rule of the sheet in the table, and every row of the table in the sheet, with status."""
+    """Every rule of the sheet in the table, every row of the table in the sheet, with status."""
     held, rows = sheet(stem), EXPECTED[stem][2]
     left = {(who, row[0], row[1]): row for who, listed in rows.items() for row in listed}
     for rule in held.rules:

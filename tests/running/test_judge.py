@@ -138,6 +138,17 @@ def test_what_the_figures_do_not_prove_is_no_verdict(result: TesterReading) -> N
     assert outcome(result) is Outcome.NO_VERDICT
 
 
+def test_a_reading_below_what_the_empty_fixture_has_is_no_verdict() -> None:
+    """Then what is taken out of it can't be true, and the limits moved by it hold for nothing."""
+    least = LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_LEAST, Dec("0.001"))
+    step = replace(STEP, taken_out=True, plausible=(least,))
+    judged = judge(step, GOOD, PROVED, ABILITIES)
+    assert judged.outcome is Outcome.NO_VERDICT
+    assert "measure the empty fixture again" in judged.reason
+    believed = replace(step, plausible=(replace(least, value=Dec("0.0006")),))
+    assert judge(believed, GOOD, PROVED, ABILITIES).outcome is Outcome.PASS
+
+
 def test_a_dwell_that_our_clock_did_not_see_is_no_verdict() -> None:
     """The tester says 2 s, but start and end lie 1 s apart here."""
     assert outcome(GOOD, replace(PROVED, elapsed_s=1.0)) is Outcome.NO_VERDICT
