@@ -129,7 +129,7 @@ def _schedule(
         exemptions=used,
         no_protective_earth=program.no_protective_earth,
         bleed_s=bleed_times_s(context, steps),
-        notices=(*_notices(context, used), *about_steps),
+        notices=(*program.cautions, *_notices(context, used), *about_steps),
     )
 
 

@@ -139,6 +139,8 @@ def _header(console: Console, run: RunView) -> None:
     for line in run.header.get("instruments") or ():
         who = ", ".join(str(line.get(key)) for key in _IDENTITY if line.get(key))
         _line(console, f"instrument {line.get('name')}: {who}")
+    for notice in run.notices:
+        _line(console, f"note: {notice}")
     for damage in summary.damage:
         _line(console, f"damage: {damage}")
 

@@ -58,7 +58,7 @@ class Section:
 class Picture:
     """Rows in the order in which they are drawn; `cells` by (row, column), both ways.
 
-    ``grouped``: a row is a group of nets, not one net.
+    ``grouped``: a row is a group of nets, not one net. ``cautions``: what has to stand on it.
     """
 
     title: str
@@ -67,6 +67,7 @@ class Picture:
     cells: tuple[tuple[Cell, ...], ...]
     grouped: bool
     complete: bool
+    cautions: tuple[str, ...] = ()
 
 
 def picture_of(
@@ -109,7 +110,7 @@ def picture_of(
         tuple(_cell(sums, steps, row, column) for column in range(size)) for row in range(size)
     )
     title = f"{demands.product} {demands.revision}: {program.model.name} {program.model.revision}"
-    return Picture(title, rows, sections, cells, grouped, complete)
+    return Picture(title, rows, sections, cells, grouped, complete, demands.cautions)
 
 
 def _ordered(demands: Demands) -> Iterator[tuple[str, tuple[int, ...]]]:

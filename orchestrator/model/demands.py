@@ -282,6 +282,16 @@ class SheetUsed:
     file: str
     sha256: str
 
+    @property
+    def caution(self) -> str | None:
+        """What has to be said on every page that comes of an unchecked sheet; None: checked."""
+        if self.checked:
+            return None
+        return (
+            f"rule sheet {self.name}, {self.edition}: checked by {self.checked_by}. A licensed "
+            "professional must check it against the edition in force before it is used"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Highest:
@@ -339,6 +349,12 @@ class Demands:
     take_out: frozenset[StepKind] = frozenset()
     unruled: tuple[str, ...] = ()
     notices: tuple[str, ...] = field(default=())
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What every page that comes of this product has to say."""
+        caution = None if self.sheet is None else self.sheet.caution
+        return () if caution is None else (caution,)
 
     @cached_property
     def net_of_point(self) -> Mapping[str, int]:

@@ -210,7 +210,8 @@ DefaultsFor = Literal["all", "bonding", "continuity", "insulation", "withstand_a
 
 class Program(Strict):
     """A test program. ``defaults`` holds values by step kind, or for ``all`` kinds; by the time
-    the model stands they are part of the steps."""
+    the model stands they are part of the steps. ``cautions``: told wherever the program is checked,
+    run or read back from the records."""
 
     name: Name
     revision: Name
@@ -221,6 +222,7 @@ class Program(Strict):
     steps: Annotated[tuple[Step, ...], Field(min_length=1, max_length=10_000)]
     no_protective_earth: Reason | None = None
     notes: Notes | None = None
+    cautions: Annotated[tuple[Reason, ...], Field(max_length=20)] = ()
 
     @classmethod
     def written_at(cls, data: Any, loc: Loc) -> Loc:

@@ -148,12 +148,9 @@ def _used(sheet: Document[RuleSheet]) -> SheetUsed:
 
 def _notices(sheet: Document[RuleSheet] | None, ruled: Ruled) -> Iterator[str]:
     if sheet is not None:
-        it = sheet.model
-        if not it.checked:
-            yield (
-                f"rule sheet {it.name}, {it.edition}: checked by {it.checked_by}. A licensed "
-                "professional must check it against the edition in force before it is used"
-            )
+        it, caution = sheet.model, _used(sheet).caution
+        if caution is not None:
+            yield caution
         yield f"rule sheet {it.name}, {it.edition}: {it.statement}"
     for pair in ruled.unruled:
         yield f"the rule sheet says nothing about {pair}: nothing is demanded there"

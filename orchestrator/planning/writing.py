@@ -12,6 +12,7 @@ from orchestrator.model.amounts import shown
 from orchestrator.model.demands import Demands
 from orchestrator.model.program import Program
 from orchestrator.model.words import CONTACT_KINDS, Measured, StepKind
+from orchestrator.planning.contacts import LONGEST_REASON
 from orchestrator.planning.naming import LONGEST
 from orchestrator.planning.plan import Count, Plan, PlannedStep
 from orchestrator.planning.search_keys import locate_of
@@ -35,6 +36,8 @@ def program_of(plan: Plan, demands: Demands) -> Program:
     if plan.no_protective_earth is not None:
         data["no_protective_earth"] = plan.no_protective_earth
     data["notes"] = _notes(plan, demands)
+    if demands.cautions:
+        data["cautions"] = [_caution(text) for text in demands.cautions]
     data["steps"] = [_step(step, demands) for step in plan.steps]
     return build(Program, data, f"plan of {plan.file}")
 
@@ -56,6 +59,10 @@ def _name(plan: Plan) -> str:
 def _notes(plan: Plan, demands: Demands) -> str:
     made = f"planned from {demands.file} (sha256 {demands.sha256[:16]})"
     return " | ".join((made, *plan.notices))[:10_000]
+
+
+def _caution(text: str) -> str:
+    return text if len(text) <= LONGEST_REASON else text[: LONGEST_REASON - 1] + "…"
 
 
 def _step(step: PlannedStep, demands: Demands) -> dict[str, Any]:
@@ -133,6 +140,8 @@ def _lines(plan: Plan, demands: Demands) -> Iterator[str]:
     if plan.no_protective_earth is not None:
         yield f"no_protective_earth: {_scalar(plan.no_protective_earth)}"
     yield f"notes: {_scalar(_notes(plan, demands))}"
+    for key in ("cautions",) if demands.cautions else ():
+        yield from _list(key, [_caution(text) for text in demands.cautions], indent=0)
     yield "steps:"
     for step in plan.steps:
         yield ""
@@ -173,14 +182,14 @@ def _flow(value: Any) -> str:
     return _scalar(value)
 
 
-def _list(key: str, values: Sequence[str]) -> Iterator[str]:
+def _list(key: str, values: Sequence[str], indent: int = 4) -> Iterator[str]:
     """A list in brackets, on as many lines as it needs."""
-    line, begin = f"    {key}: [", True
+    line, begin = f"{' ' * indent}{key}: [", True
     for place, value in enumerate(values):
         text = _scalar(value) + ("," if place + 1 < len(values) else "]")
         if not begin and len(line) + 1 + len(text) > WIDTH:
             yield line
-            line, begin = "      " + text, False
+            line, begin = " " * (indent + 2) + text, False
             continue
         line += text if begin else f" {text}"
         begin = False

@@ -54,6 +54,7 @@ COLUMNS = (
     "discharge",
     "residual_v",
     "alarms",
+    "notices",
 )
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -142,9 +143,11 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
         summary.outcome,
         safe_cell(summary.reason),
     ]
-    alarms = "; ".join(str(alarm.number) for alarm in run.alarms)  # that the run latched
+    # Alarms that the run latched, and what was told with its schedule.
+    tail = ["; ".join(str(alarm.number) for alarm in run.alarms)]
+    tail.append(safe_cell("; ".join(run.notices)))
     if step is None:
-        return [*line, *[""] * (len(COLUMNS) - len(line) - 1), alarms]
+        return [*line, *[""] * (len(COLUMNS) - len(line) - len(tail)), *tail]
     line += [
         str(step.index + 1),  # counted from 1, as on the screen
         safe_cell(step.name),
@@ -159,7 +162,7 @@ def _line(run: RunView, step: StepView | None, reading: ReadingView | None) -> l
         safe_cell(step.reason),
     ]
     line += [*_figures(reading), str(step.started.get("decision_rule", ""))]
-    return [*line, step.discharge, step.residual_v, alarms]
+    return [*line, step.discharge, step.residual_v, *tail]
 
 
 def _figures(reading: ReadingView | None) -> list[str]:

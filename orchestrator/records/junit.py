@@ -106,6 +106,7 @@ def _properties(run: RunView) -> dict[str, str]:
         "ended_utc": summary.ended_utc,
         "software_version": str(run.header.get("software_version") or ""),
         "alarms": "; ".join(str(alarm.number) for alarm in run.alarms),
+        "notices": "; ".join(run.notices),
     }
 
 

@@ -176,6 +176,11 @@ class RunView:
     search_steps: tuple[StepView, ...] = ()
     located: tuple[LocatedView, ...] = ()
 
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """What was told with the schedule, the program's cautions first."""
+        return _words(self.header.get("notices"))
+
 
 @dataclass(frozen=True, slots=True)
 class Item:

@@ -145,3 +145,11 @@ def test_ten_faults_come_as_ten_messages() -> None:
         assert part in told
     assert len(faults) >= 10
     assert all(fault.remedy and fault.position and fault.position.line for fault in faults)
+
+
+def test_a_programs_cautions_are_the_first_notices_of_its_schedule() -> None:
+    """So that check, run and record tell them."""
+    caution = "rule sheet of ours: checked by nobody yet"
+    bench = Bench()
+    bench.program["cautions"] = [caution]
+    assert bench.bind().notices[0] == caution

@@ -135,6 +135,38 @@ def test_four_colours_take_two_tests_however_the_nets_are_numbered(name: str) ->
         assert (count.tests, count.least) == (2, 2)
 
 
+def _colourable(near: list[int], colours: int, chosen: tuple[int, ...] = ()) -> bool:
+    """By plain backtracking, node after node."""
+    node = len(chosen)
+    if node == len(near):
+        return True
+    taken = {colour for other, colour in enumerate(chosen) if near[node] >> other & 1}
+    fresh = min(colours, max(chosen, default=-1) + 2)
+    return any(
+        _colourable(near, colours, (*chosen, colour))
+        for colour in range(fresh)
+        if colour not in taken
+    )
+
+
+@pytest.mark.slow
+def test_random_graphs_beyond_seven_nodes_take_the_number_that_backtracking_finds() -> None:
+    """60 dense graphs of 10 to 12 nodes, about half of them on either side of four colours: tests
+    and bound against ⌈log2 χ⌉ found apart."""
+    rng = random.Random(1977)
+    seen = {2: 0, 3: 0}
+    for _ in range(60):
+        nodes = rng.randint(10, 12)
+        share = rng.uniform(0.45, 0.65)
+        edges = [pair for pair in combinations(range(nodes), 2) if rng.random() < share]
+        near = [sum(1 << (a + b - n) for a, b in edges if n in (a, b)) for n in range(nodes)]
+        best = next(tests for tests in range(5) if _colourable(near, 1 << tests))
+        (count,) = plan(of_edges(nodes, edges)).counts
+        assert (count.tests, count.least) == (best, best)
+        seen[best] += 1
+    assert min(seen.values()) > 10
+
+
 @pytest.mark.parametrize("nodes", [10, 40, 100])
 def test_a_planar_graph_takes_two_tests(nodes: int) -> None:
     """Harary, Hsu, Miller 1977 (with the four-colour theorem): triangulations of random points."""

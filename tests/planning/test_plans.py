@@ -10,6 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from orchestrator.coverage.cover import cover
+from orchestrator.coverage.picture import picture_of
+from orchestrator.coverage.svg import draw
 from orchestrator.documents import parse_document
 from orchestrator.errors import Refused
 from orchestrator.model.demands import Ceiling, Demands, Floating
@@ -307,3 +310,18 @@ def test_limits_of_a_step_name_their_figures() -> None:
     step = next(s for s in made.steps if s.kind is AC)
     assert any("total_current at most 5 mA" in reason for reason in step.reasons)
     assert any(limit.quantity is Measured.TOTAL_CURRENT for limit in step.limits)
+
+
+def test_an_unchecked_rule_sheet_is_named_on_every_page() -> None:
+    """In the program's text and model, so in check, run and record; in coverage; on the picture."""
+    demands = read_demands(PRODUCTS / "quince.yaml")
+    text = program_text(plan(demands), demands)
+    program = parse_document(text, "planned.yaml", Program)
+    (caution,) = program.model.cautions
+    assert "checked by nobody yet" in caution
+    assert "licensed professional" in caution
+    assert caution in " ".join(text.replace("#", " ").split())
+    judged = cover(demands, program)
+    assert caution in judged.notices
+    drawn = draw(picture_of(demands, program, complete=judged.complete))
+    assert caution in drawn
