@@ -109,7 +109,8 @@ def picture_of(
     cells = tuple(
         tuple(_cell(sums, steps, row, column) for column in range(size)) for row in range(size)
     )
-    title = f"{demands.product} {demands.revision}: {program.model.name} {program.model.revision}"
+    title = f"product {demands.product}, revision {demands.revision}; program"
+    title += f" {program.model.name}, revision {program.model.revision}"
     return Picture(title, rows, sections, cells, grouped, complete, demands.cautions)
 
 

@@ -75,9 +75,9 @@ def draw(picture: Picture) -> str:
     end = frame.side * len(picture.rows)
     width = max(frame.left + end + 24, 640, 24 + 10 * len(picture.title))
     width = max(width, 32 + 8 * len(summary(picture)))
-    width = max(width, 32 + 7 * max(map(len, picture.cautions), default=0))
+    cautions = [line for text in picture.cautions for line in wrap(text, (width - 32) // 8)]
     foot = frame.top + end + 40 + 22 * len(_WORDS)
-    height = foot + 22 * len(picture.cautions)
+    height = foot + 18 * len(cautions)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" font-family="sans-serif" font-size="12" fill="{_INK}">'
@@ -94,8 +94,8 @@ def draw(picture: Picture) -> str:
         *_labels(picture, frame),
         *_legend(picture, frame, frame.top + end + 24),
         *(
-            f'<text x="16" y="{foot + 22 * line}" font-weight="bold">{escape(text)}</text>'
-            for line, text in enumerate(picture.cautions)
+            f'<text x="16" y="{foot + 18 * line}" font-weight="bold">{escape(text)}</text>'
+            for line, text in enumerate(cautions)
         ),
         "</svg>\n",
     ]

@@ -22,6 +22,7 @@ from scipy.spatial import Delaunay
 from orchestrator.model.demands import Floating
 from orchestrator.model.words import Edge, Measured, StepKind
 from orchestrator.planning.ground import Ground, Pair
+from orchestrator.planning.graphs import largest_clique, mycielski_growth
 from orchestrator.planning.group_sizes import find_faulty, hwang_worst, information_bound
 from orchestrator.planning.locate import Search
 from orchestrator.planning.plan import Plan
@@ -165,6 +166,30 @@ def test_random_graphs_beyond_seven_nodes_take_the_number_that_backtracking_find
         assert (count.tests, count.least) == (best, best)
         seen[best] += 1
     assert min(seen.values()) > 10
+
+
+def _near(graph: nx.Graph) -> list[int]:
+    return [sum(1 << other for other in graph[node]) for node in sorted(graph)]
+
+
+@pytest.mark.parametrize(("order", "colours"), [(4, 4), (5, 5), (6, 6), (7, 7), (8, 8)])
+def test_mycielski_growth_proves_what_cliques_say_nothing_of(order: int, colours: int) -> None:
+    """Mycielski 1955 (from memory; reference F): myciel3 to 7 need 4 to 8 colours, their largest
+    clique is two nodes."""
+    near = _near(nx.mycielski_graph(order))
+    clique, complete = largest_clique(near, 100_000)
+    assert (len(clique), complete) == (2, True)
+    assert mycielski_growth(near, clique) == colours
+
+
+def test_mycielski_growth_is_never_above_the_number_of_colours() -> None:
+    """All graphs of the atlas, colours counted by backtracking."""
+    for graph in nx.graph_atlas_g()[1:]:
+        near = _near(graph)
+        clique, _ = largest_clique(near, 1000)
+        grown = mycielski_growth(near, clique)
+        assert len(clique) <= grown
+        assert grown < 2 or not _colourable(near, grown - 1)
 
 
 @pytest.mark.parametrize("nodes", [10, 40, 100])
