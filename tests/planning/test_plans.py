@@ -251,8 +251,8 @@ def test_the_text_is_read_by_the_programs_own_reader_and_says_the_same(name: str
     text = program_text(made, demands)
     assert parse_document(text, "out.yaml", Program).model == program_of(made, demands)
     for step in made.steps:
-        for cover in step.covers:
-            assert cover.told.rpartition(", ")[0] in text.replace("\n  # ", " ")
+        for covered in step.covers:
+            assert covered.told.rpartition(", ")[0] in text.replace("\n  # ", " ")
 
 
 def test_an_unchecked_rule_sheet_is_named_in_the_program() -> None:
