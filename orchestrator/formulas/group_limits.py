@@ -9,6 +9,21 @@ from __future__ import annotations
 import math
 
 
+MIXED = 2 * math.sqrt(2)
+"""Factor by which a network of capacitances and resistances may conduct more than one of their
+magnitudes does: sec³(45°). Admittances within a sector of half-angle α: the real part of a Schur
+complement is at most sec²α times that of the real parts (M. Lin 2015, from memory), and a magnitude
+at most secα times its real part. Of one kind alone: 1."""
+
+
+def in_series(one: float, other: float) -> float:
+    """Admittance of two of one phase in series: Y1·Y2/(Y1 + Y2); any unit, 0 if one is 0.
+
+    Nets left open, taken as one node, conduct no less than they do apart (Rayleigh, of one kind).
+    """
+    return one * other / (one + other) if one and other else 0.0
+
+
 def parallel_ohm(resistance_ohm: float, count: int) -> float:
     """Resistance (ohm) of so many equal resistances in parallel: R/n. 8 × 1 Gohm: 125 Mohm.
 

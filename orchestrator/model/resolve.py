@@ -12,6 +12,7 @@ from pathlib import Path
 
 from orchestrator.documents import Document, read_document
 from orchestrator.errors import Fault, Refused
+from orchestrator.formulas.currents import ROOT_TWO
 from orchestrator.model.amounts import volts
 from orchestrator.model.demands import (
     Allowed,
@@ -374,6 +375,11 @@ class _Own:
             what, loc = f"allow.floating[{index + 1}]", ("allow", "floating", index)
             ac_v = None if entry.up_to_ac is None else entry.up_to_ac.value
             dc_v = None if entry.up_to_dc is None else entry.up_to_dc.value
+            # What isn't written where the other is: its peak equivalent, never without bounds.
+            if ac_v is None and dc_v is not None:
+                ac_v = dc_v / ROOT_TWO
+            if dc_v is None and ac_v is not None:
+                dc_v = ac_v * ROOT_TWO
             said = Floating(ac_v, dc_v, entry.reason, self._document.locate(*loc))
             for net in self._nets.within(entry.nets, (*loc, "nets"), what, self._faults):
                 yield net, said

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from decimal import ROUND_FLOOR, Context, Decimal
@@ -15,10 +16,10 @@ from orchestrator.model.amounts import measured
 from orchestrator.model.demands import Demands
 from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, StepKind
+from orchestrator.planning.declared import DeclaredPairs
 from orchestrator.planning.guarding import guard_of
 from orchestrator.planning.limits import Budgets
 from orchestrator.planning.plan import ContactProof, PlannedStep
-from orchestrator.planning.sums import Strays
 from orchestrator.planning.words import amps, listed
 
 _DOWN = Context(prec=4, rounding=ROUND_FLOOR)
@@ -33,7 +34,7 @@ def prove_contacts(
     """The steps with their proofs of contact, the table of points, and points without any."""
     touched: dict[str, PlannedStep] = {}
     for step in steps:
-        if step.kind in CONTACT_KINDS:
+        if step.kind in CONTACT_KINDS and _breaks_when_open(step):
             for point in (*step.apply_to, *step.against):
                 touched.setdefault(point, step)
     tested = {p for s in steps if s.kind not in CONTACT_KINDS for p in (*s.apply_to, *s.against)}
@@ -57,6 +58,14 @@ def prove_contacts(
     ]
     gaps = [_unproved(demands, proof) for proof in table if proof.how == "unproved"]
     return finished, table, gaps
+
+
+def _breaks_when_open(step: PlannedStep) -> bool:
+    """An open lead reads more than any resistance: only an upper limit is broken by it."""
+    return any(
+        limit.quantity is Measured.RESISTANCE and limit.edge is Edge.AT_MOST
+        for limit in step.limits
+    )
 
 
 def _proof(
@@ -113,7 +122,8 @@ def _leaning(
 def _lower_limits(
     demands: Demands, steps: Sequence[PlannedStep], points: Sequence[str], budgets: Budgets
 ) -> tuple[list[PlannedStep], dict[str, tuple[str, str]]]:
-    """AC steps with a lower limit wherever that shows a lead that nothing else shows.
+    """AC steps with a lower limit wherever that shows a lead that nothing else shows. One step is
+    enough: an open lead fails it, and with it the run.
 
     The lead of a net is shown only if it is the only one of all that the net is joined to.
     """
@@ -125,11 +135,12 @@ def _lower_limits(
     }
     shown: dict[str, tuple[str, str]] = {}
     finished = []
+    declared = DeclaredPairs(demands)
     for step in steps:
         if not waiting or step.kind is not StepKind.WITHSTAND_AC or not demands.capacitances:
             finished.append(step)
             continue
-        seen = _Seen(demands, step, budgets)
+        seen = _Seen(demands, step, budgets, declared)
         found = seen.shown_by_limit(waiting)
         for net, left_a in found:
             told = (
@@ -144,8 +155,10 @@ def _lower_limits(
 class _Seen:
     """One AC step: what flows with all leads on, at least, and with one of them off, at most."""
 
-    def __init__(self, demands: Demands, step: PlannedStep, budgets: Budgets) -> None:
-        self._step, self._budgets = step, budgets
+    def __init__(
+        self, demands: Demands, step: PlannedStep, budgets: Budgets, declared: DeclaredPairs
+    ) -> None:
+        self._step, self._budgets, self._declared = step, budgets, declared
         self._sides = np.full(len(demands.nets), -1, dtype=np.int64)
         self._sides[list(step.apply_nets)] = 1
         self._sides[list(step.against_nets)] = 0
@@ -166,30 +179,34 @@ class _Seen:
         """Nets whose lead is shown, with the most that flows without it (A)."""
         found = []
         limit = float(self.limit_a)
-        across_f = self._budgets.capacitances.across(self._sides)
-        all_f = self._budgets.capacitances.between(self._sides).most
         ceiling = float(self._step.ceiling)
         for net in nets:
-            if self._sides[net] < 0 or limit < LEAST_A:
-                continue
-            if self._current(max(all_f - across_f[net], 0.0), 0.0, ceiling) >= limit:
-                continue  # even without any way round it
-            left_a = self._current(
-                self._without(self._budgets.capacitances, net),
-                self._without(self._budgets.conductances, net),
-                ceiling,
-            )
-            if left_a < limit:
+            if self._sides[net] < 0 or limit < LEAST_A or (self._sides < 0).any():
+                continue  # through nets that are open too no bound is reckoned
+            left_a = self._most_a(net, ceiling)
+            if left_a < limit and self._declared.tells_without(net, self._sides):
                 found.append((net, left_a))
         return found
 
-    def _without(self, strays: Strays, net: int) -> float:
-        """The most that is left: all other pairs, and the way across the net that now floats."""
-        _, across, beside = strays.of_net(net, self._sides)
+    def _most_a(self, net: int, ceiling_v: float) -> float:
+        """The most that flows without a net's lead (A): all other pairs, and the way across the net
+        that now floats.
+
+        Admittances lie between in phase and a quarter of a period ahead, so |Y1 + Y2| ≥
+        √(|Y1|² + |Y2|²), and in series |Y1|·|Y2|/√(|Y1|² + |Y2|²) is the most.
+        """
         sides = self._sides.copy()
         sides[net] = -1
-        through = across * beside / (across + beside) if across and beside else 0.0
-        return strays.between(sides).most + through
+        strays = (self._budgets.capacitances, self._budgets.conductances)
+        rest_f, rest_s = (one.between(sides).most for one in strays)
+        (_, across_f, beside_f), (_, across_s, beside_s) = (
+            one.of_net(net, self._sides) for one in strays
+        )
+        rest = self._current(rest_f, rest_s, ceiling_v)
+        across = self._current(across_f, across_s, ceiling_v)
+        beside = self._current(beside_f, beside_s, ceiling_v)
+        through = across * beside / math.hypot(across, beside) if across and beside else 0.0
+        return rest + through
 
     def with_limit(self) -> PlannedStep:
         """The step with its lower limit."""

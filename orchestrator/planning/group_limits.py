@@ -8,7 +8,9 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 
 from orchestrator.formulas.currents import capacitive_current_a
 from orchestrator.formulas.group_limits import (
+    MIXED,
     group_total_a,
+    in_series,
     revealing_sum,
     revealing_total_a,
 )
@@ -19,9 +21,11 @@ from orchestrator.model.words import Edge, Measured, Waveform
 from orchestrator.planning.guarding import Guard
 from orchestrator.planning.levels import Cut
 from orchestrator.planning.settled import Breach, Settled
-from orchestrator.planning.sums import Between, pairs_opposed
+from orchestrator.planning.sums import Between
 from orchestrator.planning.words import amps, siemens
 
+Ends = tuple[float, float]
+NOTHING: Ends = (0.0, 0.0)
 _DOWN = Context(prec=4, rounding=ROUND_FLOOR)
 _UP = Context(prec=4, rounding=ROUND_CEILING)
 
@@ -64,7 +68,7 @@ class GroupLimits:
             self._upper(quantity, own, expected, reveals)
         if low is not None:
             least = self._shares.total_least if total else self._shares.resistive_least
-            self._lower(quantity, low, least, expected)
+            self._lower(quantity, low, least)
 
     def _resistance(
         self,
@@ -73,12 +77,11 @@ class GroupLimits:
     ) -> None:
         if low is not None:
             reveals = revealing_sum(1 / float(low), self._shares.others_conductance)
-            most = self._shares.conductance.most
+            most = self._shares.conductance_most
             self._upper(Measured.RESISTANCE, low, most, reveals)
         if high is not None:
-            most_s, least_s = self._shares.conductance.most, self._shares.conductance.least
             own = Decimal(1) / high
-            self._lower(Measured.RESISTANCE, own, least_s, most_s)
+            self._lower(Measured.RESISTANCE, own, self._shares.conductance.least)
 
     def _upper(
         self,
@@ -115,25 +118,19 @@ class GroupLimits:
             return
         rounding = _UP if inverse else _DOWN
         value = rounding.create_decimal_from_float(turn(reveals))
-        if not self._passes(quantity, edge, float(value), expected, by=1e-3):
-            value = Decimal(repr(turn(reveals)))
+        if not self._passes(quantity, edge, float(value), expected):
+            value = Decimal(repr(turn(reveals)))  # four digits would fail a good unit
         why = (
             f"{single} with the least of the other pairs makes {told(reveals)}; a good unit has "
             f"{good_edge} {told(expected)}"
         )
         self._hold(quantity, edge, value, why)
 
-    def _passes(
-        self, quantity: Measured, edge: Edge, limit: float, expected: float, by: float = 0.0
-    ) -> bool:
-        """Whether a good unit passes; ``expected`` is its sum: a current, or a conductance.
-
-        ``by``: a share by which it may miss the limit all the same.
-        """
+    def _passes(self, quantity: Measured, edge: Edge, limit: float, expected: float) -> bool:
+        """Whether a good unit passes; ``expected`` is its sum: a current, or a conductance."""
         if quantity is not Measured.RESISTANCE:
-            return self._guard.passes(quantity, edge, limit * (1 + by), expected)
-        good = 1 / expected if expected else math.inf
-        return self._guard.passes(quantity, edge, limit / (1 + by), good)
+            return self._guard.passes(quantity, edge, limit, expected)
+        return self._guard.passes(quantity, edge, limit, 1 / expected if expected else math.inf)
 
     def _hold(self, quantity: Measured, edge: Edge, value: Decimal, why: str) -> None:
         """A limit, and why it is what it is."""
@@ -143,44 +140,58 @@ class GroupLimits:
             f"{quantity} {_edge(edge)} {measured(quantity, value)}: {why}{accepted}"
         )
 
-    def _lower(
-        self,
-        quantity: Measured,
-        own: Decimal,
-        least: float,
-        most: float,
-    ) -> None:
-        """A lower limit of a pair: the group must have more than the others with it just below."""
+    def _lower(self, quantity: Measured, own: Decimal, least: float) -> None:
+        """A lower limit of a pair. What stands beside the pair hides that it takes too little, and
+        of what it may take without a declaration nothing is known: it has to be alone."""
         inverse = quantity is Measured.RESISTANCE
         edge = Edge.AT_MOST if inverse else Edge.AT_LEAST
-        opposed = max(pairs_opposed(demand.pairs, self._cut.sides) for demand in self._counting)
         value = Decimal(1) / own if inverse else own
-        if opposed <= 1:
-            self._hold(quantity, edge, value, "as demanded")
+        if not self._shares.alone:
+            self._found.breaches.append(
+                Breach(
+                    f"lower limit of {quantity}",
+                    "other nets on the two sides",
+                    "the pair alone, as what stands beside it hides that it takes too little",
+                )
+            )
             return
-        needed = float(own) + most
-        good = (1 / least if least else math.inf) if inverse else least
-        bound = 1 / needed if inverse else needed
-        if not self._guard.passes(quantity, edge, bound, good):
+        if not least:
+            self._hold(quantity, edge, value, "as demanded; nothing is declared of the pair")
+            return
+        good = 1 / least if inverse else least
+        if not self._guard.passes(quantity, edge, float(value), good):
             told = siemens if inverse else amps
             self._found.breaches.append(
                 Breach(
                     f"lower limit of {quantity}",
-                    f"{told(needed)} with one pair just below its limit",
-                    f"at most {told(least)}, what a good group has at least"
-                    f"{self._guard.told(quantity, edge, Decimal(repr(bound)))}",
+                    f"a good unit may have {told(least)}",
+                    f"{_edge(edge)} {measured(quantity, value)}"
+                    f"{self._guard.told(quantity, edge, value)}",
                 )
             )
             return
-        rounding = _DOWN if inverse else _UP
-        limit = rounding.create_decimal_from_float(bound)
-        self._hold(quantity, edge, limit, "others at most and one pair at its own lower limit")
+        self._hold(quantity, edge, value, "as demanded")
 
 
 class Shares:
-    """Currents of a test's declared capacitances and insulations (A)."""
+    """Currents of a test's declared capacitances and insulations (A).
 
-    def __init__(self, cut: Cut, demand: PairDemand, farad: Between, siemens_: Between) -> None:
+    ``alone``: each side is one net, with what is joined to it. ``open_f``, ``open_s``: the most
+    between the nets left open and either side.
+    """
+
+    def __init__(
+        self,
+        cut: Cut,
+        demand: PairDemand,
+        farad: Between,
+        siemens_: Between,
+        *,
+        alone: bool,
+        open_f: Ends = NOTHING,
+        open_s: Ends = NOTHING,
+    ) -> None:
+        self.alone = alone
         self.ac = demand.waveform is Waveform.AC
         self.conductance = siemens_
         level, wire = float(cut.level_v), float(cut.wire_v)
@@ -189,14 +200,25 @@ class Shares:
         self.others_conductance = max(siemens_.least - siemens_.one_pair, 0.0)
         self.others_capacitive = capacitive_current_a(others_f, level, hertz)
         self.others_resistive = self.others_conductance * level
-        self.resistive_most = siemens_.most * wire
+        self.conductance_most = siemens_.most + in_series(*open_s)
+        self.resistive_most = self.conductance_most * wire
         self.resistive_least = siemens_.least * level
         self.total_most = group_total_a(
-            capacitive_current_a(farad.most, wire, hertz), self.resistive_most
-        )
+            capacitive_current_a(farad.most, wire, hertz), siemens_.most * wire
+        ) + _through_a(open_f, open_s, wire, hertz)
         self.total_least = group_total_a(
             capacitive_current_a(farad.least, level, hertz), self.resistive_least
         )
+
+
+def _through_a(open_f: Ends, open_s: Ends, wire_v: float, hertz: float) -> float:
+    """The most AC current by way of nets left open (A)."""
+    ends = [
+        group_total_a(capacitive_current_a(f, wire_v, hertz), s * wire_v)
+        for f, s in zip(open_f, open_s, strict=True)
+    ]
+    mixed = any(open_f) and any(open_s)
+    return in_series(*ends) * (MIXED if mixed else 1.0)
 
 
 def _strictest(counting: Iterable[PairDemand], quantity: Measured, edge: Edge) -> Decimal | None:

@@ -16,7 +16,13 @@ import numpy as np
 from orchestrator.model.demands import Demands, PairDemand
 from orchestrator.model.words import StepKind, Waveform
 from orchestrator.planning.colouring import Colouring, bits_of, colour
-from orchestrator.planning.opposing import Units, allowed_pairs, units_of, wire_levels
+from orchestrator.planning.opposing import (
+    Units,
+    allowed_pairs,
+    declared_below,
+    units_of,
+    wire_levels,
+)
 from orchestrator.planning.sorts import Bools, Ints, Sorts, sorts_of
 
 
@@ -185,6 +191,7 @@ class _Making:
                 codes[nets] = colours if len(colours) > 1 else colours[0]
         for bit in range(found.tests):
             sides = np.where(codes >= 0, codes >> bit & 1, -1)
+            _check_bodies(self.demands, sides)
             yield Cut(level_v, wire_v, turned(self.demands, sides))
 
     # ---- leaving nets open -----------------------------------------------------------------------
@@ -207,7 +214,8 @@ class _Making:
             both = np.zeros_like(left)
             both[one, other] = both[other, one] = True
             involved = set(np.flatnonzero((left | left.T).any(axis=1)).tolist())
-            for staying in (involved, {one, other}):
+            for wanted in (involved, {one, other}):
+                staying = _with_bodies(sorts, wanted)
                 away = [s for s in self._may_float(sorts, wire_v) if s not in staying]
                 tried = units_of(sorts, allowed, leaving_open=away)
                 if away and not tried.trapped(both).any():
@@ -224,13 +232,21 @@ class _Making:
         return tuple(cuts)
 
     def _may_float(self, sorts: Sorts, wire_v: Decimal) -> list[int]:
+        """Sorts whose nets may be left open, their whole bodies with them: the product says so up
+        to that level, and no never_above keeps one of them below it. An open net may reach the
+        level against either side."""
         ac = self.waveform is Waveform.AC
         bodies, floating = self.demands.bodies, self.demands.allowed.floating
+        table = declared_below(self.demands, sorts, self.waveform, wire_v)
+        low: Bools = np.logical_or.reduce(table, axis=1)
+        held = set(sorts.bodies[low & (sorts.bodies >= 0)].tolist())
         found = []
         for sort, net in enumerate(sorts.first):
             body = bodies[self.demands.body_of[int(net)]]
             says = [floating.get(member) for member in body]
             tops = [None if s is None else (s.ac_v if ac else s.dc_v) for s in says]
+            if low[sort] or int(sorts.bodies[sort]) in held:
+                continue
             if None not in says and all(top is None or top >= wire_v for top in tops):
                 found.append(sort)
         return found
@@ -267,8 +283,7 @@ class _Making:
         mine = everything.table(sorts.any_of(d.pairs for d in due))
         per_block = np.where(np.diagonal(mine), everything.sizes, mine.any(axis=1))
         units_due = int(per_block.sum())
-        apart = bool((mine.sum(axis=1) > 0).any())
-        self.one_by_one += max(units_due - 1, 1) if apart else 0
+        self.one_by_one += max(units_due - 1, 1)
         if len(self._bounds) == 1:
             self._own.append(self._bounds[0].least_tests)
             return
@@ -288,6 +303,25 @@ class _Making:
             parts = " + ".join(str(n) for n in self._own)
             return apart, f"levels taken apart: {parts}, as no test above can cover these pairs"
         return together, widest.proof
+
+
+def _with_bodies(sorts: Sorts, wanted: Iterable[int]) -> set[int]:
+    """Sorts, and all that are joined to them: a body is driven whole or open whole."""
+    found = set(wanted)
+    joined = {int(sorts.bodies[sort]) for sort in found} - {-1}
+    return found | {sort for sort, body in enumerate(sorts.bodies.tolist()) if body in joined}
+
+
+def _check_bodies(demands: Demands, sides: Ints) -> None:
+    """Joined nets stand on one side, or are open, together.
+
+    Raises:
+        ValueError: they don't; such a test would drive what is said to be open.
+    """
+    for body in demands.bodies:
+        if len(body) > 1 and len({int(sides[net]) for net in body}) > 1:
+            names = ", ".join(demands.nets[net].name for net in body)
+            raise ValueError(f"joined nets on different sides of a test: {names}")
 
 
 def turned(demands: Demands, sides: Ints) -> Ints:

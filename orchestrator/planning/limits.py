@@ -6,12 +6,15 @@ import math
 from collections.abc import Sequence
 from decimal import Decimal
 
+import numpy as np
+
 from orchestrator.formulas.charging import shortest_rise_s
 from orchestrator.formulas.currents import peak_v
 from orchestrator.formulas.discharge import stored_energy_j
+from orchestrator.formulas.group_limits import in_series
 from orchestrator.model.demands import Demands, PairDemand
 from orchestrator.model.words import Waveform
-from orchestrator.planning.group_limits import GroupLimits, Shares
+from orchestrator.planning.group_limits import NOTHING, GroupLimits, Shares
 from orchestrator.planning.guarding import guard_of
 from orchestrator.planning.levels import Cut
 from orchestrator.planning.settled import SLACK, Breach, Settled
@@ -36,9 +39,21 @@ class Budgets:
     def settle(self, cut: Cut, counting: Sequence[PairDemand]) -> Settled:
         """Limits for the demands that a test counts for."""
         found = Settled(self.capacitances.between(cut.sides), self.conductances.between(cut.sides))
-        self._energy(cut, counting[0].waveform, found)
+        open_f, open_s = NOTHING, NOTHING
+        if cut.floating:
+            open_f = self.capacitances.through_open(cut.sides)
+            open_s = self.conductances.through_open(cut.sides)
+        self._energy(cut, counting[0].waveform, found, in_series(*open_f))
         self._relays(cut, found)
-        shares = Shares(cut, counting[0], found.capacitance, found.conductance)
+        shares = Shares(
+            cut,
+            counting[0],
+            found.capacitance,
+            found.conductance,
+            alone=self._alone(cut),
+            open_f=open_f,
+            open_s=open_s,
+        )
         if counting[0].waveform is Waveform.AC:
             self._tester(shares, found)
         guard = guard_of(self.demands, self.tester, counting[0].kind)
@@ -49,14 +64,20 @@ class Budgets:
         """Whether a test stays within all budgets."""
         return not self.settle(cut, counting).breaches
 
+    def _alone(self, cut: Cut) -> bool:
+        body_of = np.array(self.demands.body_of, dtype=np.int64)
+        return all(len(np.unique(body_of[cut.sides == side])) == 1 for side in (0, 1))
+
     # ---- single budgets --------------------------------------------------------------------------
 
-    def _energy(self, cut: Cut, waveform: Waveform, found: Settled) -> None:
-        if not found.capacitance.most:
+    def _energy(self, cut: Cut, waveform: Waveform, found: Settled, by_way_f: float) -> None:
+        """``by_way_f``: capacitance by way of nets left open."""
+        farad = found.capacitance.most + by_way_f
+        if not farad:
             return
         top_v = float(peak_v(cut.wire_v) if waveform is Waveform.AC else cut.wire_v)
-        energy_j = stored_energy_j(found.capacitance.most, top_v)
-        told = f"{farads(found.capacitance.most)} at {volts(top_v)} store {joules(energy_j)} [½CU²]"
+        energy_j = stored_energy_j(farad, top_v)
+        told = f"{farads(farad)} at {volts(top_v)} store {joules(energy_j)} [½CU²]"
         if energy_j > self.energy_j * (1 + SLACK):
             found.breaches.append(Breach("stored energy", told, f"at most {joules(self.energy_j)}"))
         else:

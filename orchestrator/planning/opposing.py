@@ -23,11 +23,10 @@ def allowed_pairs(demands: Demands, sorts: Sorts, waveform: Waveform, wire_v: De
     """Which pairs of sorts may see ``wire_v``: `Demands.highest` for all pairs at once."""
     ac = waveform is Waveform.AC
     shape = (sorts.count, sorts.count)
-    held, low = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_)
+    held = np.zeros(shape, dtype=np.bool_)
     for ceiling in demands.ceilings:
         sorts.mark(held, ceiling.pairs)
-        if (ceiling.ac_v if ac else ceiling.dc_v) < wire_v:
-            sorts.mark(low, ceiling.pairs)
+    low = declared_below(demands, sorts, waveform, wire_v)
     allowed = demands.allowed
     undeclared = (allowed.undeclared_ac_v if ac else allowed.undeclared_dc_v) or Decimal(0)
     asked = np.full(shape, undeclared >= wire_v, dtype=np.bool_)
@@ -40,6 +39,17 @@ def allowed_pairs(demands: Demands, sorts: Sorts, waveform: Waveform, wire_v: De
     may = np.where(held, ~low, asked)
     may &= ~sorts.joined()
     return may
+
+
+def declared_below(demands: Demands, sorts: Sorts, waveform: Waveform, wire_v: Decimal) -> Bools:
+    """Which pairs of sorts a `never_above` keeps from ``wire_v``, an open net among them too."""
+    ac = waveform is Waveform.AC
+    low = np.zeros((sorts.count, sorts.count), dtype=np.bool_)
+    for ceiling in demands.ceilings:
+        if (ceiling.ac_v if ac else ceiling.dc_v) < wire_v:
+            sorts.mark(low, ceiling.pairs)
+    low &= ~sorts.joined()
+    return low
 
 
 @dataclass(frozen=True)

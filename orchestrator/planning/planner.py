@@ -125,7 +125,7 @@ def _trapped(demands: Demands, one: Trapped) -> Fault:
         f"{kind} at {level} between {first!r} and {last!r}, which must stand on one side: {reason}",
         "nets that a test of two sides can oppose",
         "raise or part the never_above that joins them, allow undeclared pairs, or let a net "
-        "between them float (allow: floating)",
+        "between them float (allow: floating; a never_above of it must allow the level too)",
         one.demand.origin.at,
     )
 
@@ -151,7 +151,9 @@ def _pair_step(demands: Demands, test: Test, names: Names, budgets: Budgets) -> 
     rise_s = max((d.rise_s for d in counting if d.rise_s is not None), default=None)
     fall_s = max((d.fall_s for d in counting if d.fall_s is not None), default=None)
     settle_s = max((d.settle_s for d in counting if d.settle_s is not None), default=None)
-    dwell_s = max(d.dwell_s for d in counting)
+    # Of each demand as much must be judged as it wants, after the longest settle of all.
+    judged_s = max(d.dwell_s - (d.settle_s or 0) for d in counting)
+    dwell_s = max(*(d.dwell_s for d in counting), judged_s + (settle_s or 0))
     during = any(d.limits_during_rise for d in counting)
     rise_s = _rise(test, rise_s, budgets, during=during, reasons=reasons)
     if len(counting) > 1:

@@ -90,6 +90,15 @@ class Strays:
             widest += entry.least
         return Between(least, most, min(widest, self.largest_pair))
 
+    def through_open(self, sides: Ints) -> tuple[float, float]:
+        """The most between the nets that a test leaves open and either of its sides (1, 0)."""
+        ends = []
+        for side in (1, 0):
+            probe = np.where(sides == side, 0, -1)
+            probe[sides < 0] = 1
+            ends.append(self.between(probe).most)
+        return ends[0], ends[1]
+
     def across(self, sides: Ints) -> Floats:
         """Net → the most that it may have across to the other side."""
         found = np.zeros(len(sides), dtype=np.float64)

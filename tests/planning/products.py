@@ -69,6 +69,11 @@ def never(*pairs: tuple[int, int]) -> tuple[Ceiling, ...]:
     return tuple(Ceiling(grouping([a], [b]), zero, zero, origin("never_above")) for a, b in pairs)
 
 
+def may_see(*pairs: tuple[int, int]) -> tuple[Ceiling, ...]:
+    """Declared to stand anything; with ``undeclared=None`` all other pairs stand nothing."""
+    return tuple(Ceiling(grouping([a], [b]), HIGH, HIGH, origin("never_above")) for a, b in pairs)
+
+
 def each(value: float, *groups: Iterable[int], tolerance: float = 0.0) -> Declared:
     nominal = Decimal(repr(value))
     share = Decimal(repr(tolerance))

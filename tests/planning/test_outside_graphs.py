@@ -21,8 +21,8 @@ from scipy.spatial import Delaunay
 
 from orchestrator.model.demands import Floating
 from orchestrator.model.words import Edge, Measured, StepKind
-from orchestrator.planning.ground import Ground, Pair
 from orchestrator.planning.graphs import largest_clique, mycielski_growth
+from orchestrator.planning.ground import Ground, Pair
 from orchestrator.planning.group_sizes import find_faulty, hwang_worst, information_bound
 from orchestrator.planning.locate import Search
 from orchestrator.planning.plan import Plan
@@ -35,7 +35,7 @@ from tests.planning.products import (
     demand,
     each,
     grouping,
-    never,
+    may_see,
     of_edges,
     ohms,
 )
@@ -125,11 +125,11 @@ def test_every_graph_of_the_reference_takes_its_tests_and_the_bound_meets_them(n
 @pytest.mark.parametrize("name", ["icosahedron", "Chvatal", "Turan 13, 4", "myciel3"])
 def test_four_colours_take_two_tests_however_the_nets_are_numbered(name: str) -> None:
     """Reference F: a colouring that takes a fifth colour costs a third test; a greedy one does for
-    some numberings, so 25 of them each."""
+    some numberings, so 15 of them each."""
     graph, nodes, _, colours, _ = SECTION_F[name]
     assert colours == 4
     rng = random.Random(name)
-    for _ in range(25):
+    for _ in range(15):
         order = rng.sample(range(nodes), nodes)
         edges = [(order[a], order[b]) for a, b in numbered(graph).edges]
         (count,) = plan(of_edges(nodes, edges)).counts
@@ -175,11 +175,13 @@ def _near(graph: nx.Graph) -> list[int]:
 @pytest.mark.parametrize(("order", "colours"), [(4, 4), (5, 5), (6, 6), (7, 7), (8, 8)])
 def test_mycielski_growth_proves_what_cliques_say_nothing_of(order: int, colours: int) -> None:
     """Mycielski 1955 (from memory; reference F): myciel3 to 7 need 4 to 8 colours, their largest
-    clique is two nodes."""
+    clique is two nodes. From two neighbours of the circle of five that all of them grow from, the
+    bound takes every step; from any other two it must not take more."""
     near = _near(nx.mycielski_graph(order))
     clique, complete = largest_clique(near, 100_000)
     assert (len(clique), complete) == (2, True)
-    assert mycielski_growth(near, clique) == colours
+    assert mycielski_growth(near, (0, 1)) == colours
+    assert 2 <= mycielski_growth(near, clique) <= colours
 
 
 def test_mycielski_growth_is_never_above_the_number_of_colours() -> None:
@@ -244,20 +246,25 @@ def _fewest(nets: int, edges: list[Pair], forbidden: list[Pair], sides: int) -> 
 @pytest.mark.slow
 def test_where_nets_may_be_left_open_no_demand_is_refused_and_the_bound_is_never_too_high() -> None:
     """Reference F: leaving nets open, each demanded pair can be tested (a-b with a-c and b-c
-    forbidden: one test, c open). 120 random cases of five nets against all 3^5 ways: no forbidden
+    forbidden: one test, c open). 80 random cases of five nets against all 3^5 ways: no forbidden
     pair opposed, every demanded one is, never fewer tests than there can be, never a bound above
     the best; as few as the best where no net need be open."""
     rng = random.Random(11)
     may = Floating(None, None, "stands the level", AT)
     only_open = 0
-    for _ in range(120):
+    for _ in range(80):
         pairs = list(combinations(range(5), 2))
         edges = [pair for pair in pairs if rng.random() < 0.4] or pairs[:1]
         forbidden = [p for p in pairs if p not in edges and rng.random() < 0.5]
         best, two_sided = _fewest(5, edges, forbidden, 3), _fewest(5, edges, forbidden, 2)
         assert best is not None
+        others = [pair for pair in pairs if pair not in edges and pair not in forbidden]
         demands = of_edges(
-            5, edges, ceilings=never(*forbidden), floating=dict.fromkeys(range(5), may)
+            5,
+            edges,
+            ceilings=may_see(*others),
+            undeclared=None,
+            floating=dict.fromkeys(range(5), may),
         )
         made = plan(demands)
         (count,) = made.counts
@@ -269,7 +276,7 @@ def test_where_nets_may_be_left_open_no_demand_is_refused_and_the_bound_is_never
             assert any(step.open_nets for step in made.steps)
         else:
             assert count.tests == two_sided
-    assert only_open > 30
+    assert only_open > 20
 
 
 # ---- Hwang (21) ----------------------------------------------------------------------------------

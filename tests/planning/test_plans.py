@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise, permutations
 from pathlib import Path
@@ -146,9 +147,10 @@ def test_what_cannot_be_planned_can_be_kept_as_a_gap() -> None:
 
 def test_a_net_floats_only_where_the_product_allows_it_and_nothing_else_helps() -> None:
     """The same product: refused without, one test with the net left open when allowed."""
-    forbidden = never((0, 2), (2, 1))
     may = Floating(None, None, "stands the level", AT)
-    made = plan(of_edges(3, [(0, 1)], ceilings=forbidden, floating={2: may}))
+    with pytest.raises(Refused, match="must stand on one side"):
+        plan(of_edges(3, [(0, 1)], undeclared=None))
+    made = plan(of_edges(3, [(0, 1)], undeclared=None, floating={2: may}))
     assert sides(made) in ([((0,), (1,), (2,))], [((1,), (0,), (2,))])
     assert any("left open" in reason for reason in made.steps[0].reasons)
     free = plan(of_edges(3, [(0, 1)], floating={2: may}))
@@ -159,7 +161,33 @@ def test_a_net_floats_only_up_to_its_level() -> None:
     """Allowed up to 250 V; the test is at 500 V."""
     may = Floating(None, Decimal(250), "stands this level", AT)
     with pytest.raises(Refused):
+        plan(of_edges(3, [(0, 1)], undeclared=None, floating={2: may}))
+
+
+def test_no_never_above_is_passed_by_an_open_net() -> None:
+    """It may reach the level against either side: what must not see it keeps it on a side."""
+    may = Floating(None, None, "nothing in it holds a charge", AT)
+    with pytest.raises(Refused, match="a never_above of it must allow the level too"):
         plan(of_edges(3, [(0, 1)], ceilings=never((0, 2), (2, 1)), floating={2: may}))
+
+
+def test_joined_nets_are_driven_or_open_together() -> None:
+    """n2 and n3 are one body and only n2 may float: n3 on a side would bring its level to n2."""
+    may = Floating(None, None, "nothing in it holds a charge", AT)
+    with pytest.raises(Refused, match="must stand on one side"):
+        plan(of_edges(4, [(0, 1)], undeclared=None, floating={2: may}, bodies=[(2, 3)]))
+    made = plan(of_edges(4, [(0, 1)], undeclared=None, floating={2: may, 3: may}, bodies=[(2, 3)]))
+    assert made.steps[0].open_nets == (2, 3)
+
+
+def test_what_is_judged_is_as_long_as_each_demand_wants_after_the_longest_settle() -> None:
+    """60 s without settle and 10 s of which 5 s pass: 65 s, of which 60 s are judged."""
+    most = amps_total("0.005")
+    long = replace(demand(grouping([0], [1]), 1000, AC, most), dwell_s=Decimal(60))
+    late = demand(grouping([0], [2]), 1000, AC, most)
+    late = replace(late, dwell_s=Decimal(10), settle_s=Decimal(5))
+    (step,) = plan(product(3, [long, late])).steps
+    assert (step.dwell_s, step.settle_s) == (Decimal(65), Decimal(5))
 
 
 # ---- contact ------------------------------------------------------------------------------------
@@ -176,8 +204,10 @@ def test_every_point_without_proof_is_refused_unless_the_user_gives_a_reason() -
 
 def _one_against(others: int, farad: float, tolerance: float) -> Demands:
     one = demand(grouping([0], list(range(1, others + 1))), 1000, AC, amps_total("0.005"))
-    stray = each(farad, [0], list(range(1, others + 1)), tolerance=tolerance)
-    return product(others + 1, [one], capacitances=[stray], unproved=False)
+    nets = range(1, others + 1)
+    strays = [each(farad, [0], list(nets), tolerance=tolerance), each(1e-14, *([n] for n in nets))]
+    good = [each(1e12, *([n] for n in range(others + 1)))]
+    return product(others + 1, [one], capacitances=strays, insulations=good, unproved=False)
 
 
 def test_a_lower_limit_proves_each_lead_where_the_smallest_share_exceeds_the_tolerance() -> None:
