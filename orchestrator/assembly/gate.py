@@ -28,6 +28,24 @@ NO_ANSWER = Fault(
 """Raised by a `Confirm` that can't ask anybody."""
 
 
+def require_runs_left(schedule: Schedule, serial: str, runs: int) -> None:
+    """Raise Refused where a unit has run a program as often as it may (`runs_per_serial`)."""
+    most = schedule.runs_per_serial
+    if most is None or runs < most:
+        return
+    raise Refused(
+        [
+            Fault(
+                what=f"serial {serial!r}, program {schedule.program!r}",
+                found=f"{runs} runs that put it under a voltage, by this station's records",
+                expected=f"at most {most} (runs_per_serial)",
+                remedy="each run stresses its insulation: have whoever answers for the product "
+                "decide, and raise runs_per_serial if it may be tested again",
+            )
+        ]
+    )
+
+
 def pass_gate(
     schedule: Schedule, confirm: Confirm | None, stamps: Iterable[Mapping[str, Any]] = ()
 ) -> Mapping[str, Any] | None:

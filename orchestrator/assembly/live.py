@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from orchestrator.assembly.bench import make_bench
-from orchestrator.assembly.gate import Confirm, pass_gate
+from orchestrator.assembly.gate import Confirm, pass_gate, require_runs_left
 from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
 from orchestrator.assembly.racks import RackBuilder
 from orchestrator.assembly.requests import (
@@ -32,6 +32,7 @@ from orchestrator.model.record import RunResult
 from orchestrator.model.schedule import Schedule
 from orchestrator.model.station import Station
 from orchestrator.records.lock import StationLock
+from orchestrator.records.reader import stressing_runs
 from orchestrator.records.store import SqliteStore
 from orchestrator.records.traffic_file import TrafficFile
 from orchestrator.running.alarming import require_none
@@ -133,6 +134,10 @@ class LiveStation:
         require_none(self.controller.alarms)
         request = Request(serial, operator, attempt)
         check_request(request)
+        if schedule.runs_per_serial is not None:
+            self._store.flush()
+            runs = stressing_runs(self.plan.records, serial, schedule.program)
+            require_runs_left(schedule, serial, runs)
         stamps = () if schedule.simulated else self._store.sign_offs()
         stamp = pass_gate(schedule, confirm, stamps)
         if stamp is not None:

@@ -129,6 +129,7 @@ def _schedule(
         exemptions=used,
         no_protective_earth=program.no_protective_earth,
         bleed_s=bleed_times_s(context, steps),
+        runs_per_serial=program.runs_per_serial,
         notices=(*program.cautions, *_notices(context, used), *about_steps),
     )
 

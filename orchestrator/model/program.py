@@ -211,7 +211,7 @@ DefaultsFor = Literal["all", "bonding", "continuity", "insulation", "withstand_a
 class Program(Strict):
     """A test program. ``defaults`` holds values by step kind, or for ``all`` kinds; by the time
     the model stands they are part of the steps. ``cautions``: told wherever the program is checked,
-    run or read back from the records."""
+    run or read back from the records. ``runs_per_serial``: how often one unit may be stressed."""
 
     name: Name
     revision: Name
@@ -223,6 +223,7 @@ class Program(Strict):
     no_protective_earth: Reason | None = None
     notes: Notes | None = None
     cautions: Annotated[tuple[Reason, ...], Field(max_length=20)] = ()
+    runs_per_serial: Annotated[WholeNumber, Field(ge=1, le=1000)] | None = None
 
     @classmethod
     def written_at(cls, data: Any, loc: Loc) -> Loc:

@@ -42,7 +42,7 @@ from orchestrator.model.product import (
 from orchestrator.model.product_nets import Nets, nets_of_product
 from orchestrator.model.rule_sheet import RuleSheet
 from orchestrator.model.ruling import Ruled, apply_rules
-from orchestrator.model.words import Measured, Waveform
+from orchestrator.model.words import Measured, StepKind, Waveform
 
 
 def read_demands(path: str | Path) -> Demands:
@@ -111,7 +111,7 @@ def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None
         decision_rule=product.model.decision_rule,
         take_out=frozenset(product.model.take_out),
         unruled=ruled.unruled,
-        notices=tuple(_notices(sheet, ruled)),
+        notices=tuple(_notices(product.model, sheet, ruled)),
     )
     faults += _empty(product, demands)
     if faults:
@@ -147,12 +147,15 @@ def _used(sheet: Document[RuleSheet]) -> SheetUsed:
     )  # fmt: skip
 
 
-def _notices(sheet: Document[RuleSheet] | None, ruled: Ruled) -> Iterator[str]:
+def _notices(product: Product, sheet: Document[RuleSheet] | None, ruled: Ruled) -> Iterator[str]:
     if sheet is not None:
         it, caution = sheet.model, _used(sheet).caution
         if caution is not None:
             yield caution
         yield f"rule sheet {it.name}, {it.edition}: {it.statement}"
+        offers_dc = any(rule.kind is StepKind.WITHSTAND_DC for rule in it.rules)
+        if product.rules_waveform is Waveform.DC and not offers_dc:
+            yield f"rules_waveform is dc, but rule sheet {it.name} offers AC only: AC is planned"
     for pair in ruled.unruled:
         yield f"the rule sheet says nothing about {pair}: nothing is demanded there"
 

@@ -7,6 +7,7 @@ no expression language.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Annotated, Literal
@@ -29,6 +30,11 @@ from orchestrator.model.words import HIGH_VOLTAGE_KINDS, StepKind, Waveform
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
 NOBODY = "nobody yet"
+_NO_NAMES = frozenset(
+    {"nobody", "noone", "no", "none", "nil", "not", "n", "na", "tbd", "tba", "todo", "unchecked"}
+    | {"unknown", "pending", "open", "yet", "x", "xx", "xxx"}
+)
+"""First words that stand where a name should."""
 """``checked_by`` of a sheet that no licensed professional has checked."""
 
 LevelVolts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "0 V", "100 kV")]
@@ -211,8 +217,10 @@ class RuleSheet(Strict):
 
     @property
     def checked(self) -> bool:
-        """Whether somebody put a name to it."""
-        return self.checked_by.strip().casefold() != NOBODY
+        """Whether somebody put a name to it: 'nobody', 'tbd', 'not yet', '-' name no person."""
+        words = re.findall(r"[^\W\d_]+", self.checked_by.casefold())
+        spelt = {"".join(words), *words[:1]}
+        return bool(words) and not spelt & _NO_NAMES and "nobody" not in words
 
     @model_validator(mode="after")
     def _consistent(self) -> RuleSheet:

@@ -214,7 +214,12 @@ class _Ruling:
                 self._tell_voltage(one, other, rule)
             elif rule.voltages.above.value < working <= rule.voltages.up_to.value:
                 fitting.append(rule)
-        for kind in {r.kind for r in named} - {r.kind for r in fitting}:
+        met = {_family(rule) for rule in fitting}
+        lacking: dict[str, StepKind] = {}
+        for rule in named:
+            if _family(rule) not in met:
+                lacking.setdefault(_family(rule), rule.kind)
+        for kind in lacking.values():
             if working is not None:
                 self._tell_range(one, other, kind, working)
         dc = self._product.model.rules_waveform is Waveform.DC
@@ -363,3 +368,8 @@ def _higher(one: _Sort, other: _Sort) -> Decimal | None:
 
 def _time(known: KnownTime | None) -> Decimal | None:
     return None if known is None else seconds_of(known.value)
+
+
+def _family(rule: Rule) -> str:
+    """What a rule tests, whichever waveform it offers: at some voltages a sheet has only one."""
+    return "withstand" if rule.kind.value.startswith("withstand") else rule.kind.value

@@ -151,6 +151,7 @@ class Schedule:
     bleed_s: Mapping[str, float] = field(default_factory=dict)
     """Tester → reckoned discharge time with margin, where a declared bleeder is the evidence."""
     notices: tuple[str, ...] = ()
+    runs_per_serial: int | None = None
 
     @property
     def steps(self) -> tuple[BoundStep, ...]:

@@ -36,6 +36,7 @@ def program_of(plan: Plan, demands: Demands) -> Program:
     if plan.no_protective_earth is not None:
         data["no_protective_earth"] = plan.no_protective_earth
     data["notes"] = _notes(plan, demands)
+    data["runs_per_serial"] = str(demands.allowed.runs_per_serial)
     if demands.cautions:
         data["cautions"] = [_caution(text) for text in demands.cautions]
     data["steps"] = [_step(step, demands) for step in plan.steps]
@@ -140,8 +141,9 @@ def _lines(plan: Plan, demands: Demands) -> Iterator[str]:
     if plan.no_protective_earth is not None:
         yield f"no_protective_earth: {_scalar(plan.no_protective_earth)}"
     yield f"notes: {_scalar(_notes(plan, demands))}"
-    for key in ("cautions",) if demands.cautions else ():
-        yield from _list(key, [_caution(text) for text in demands.cautions], indent=0)
+    if demands.cautions:
+        yield from _list("cautions", [_caution(text) for text in demands.cautions], indent=0)
+    yield f"runs_per_serial: {demands.allowed.runs_per_serial}"
     yield "steps:"
     for step in plan.steps:
         yield ""

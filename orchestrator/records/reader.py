@@ -166,6 +166,37 @@ def search_exposures(path: Path, serial: str) -> Mapping[tuple[str, str], int]:
     return totals
 
 
+def stressing_runs(path: Path, serial: str, program: str) -> int:
+    """How many runs of a program, of whatever revision, put a unit under a voltage: those in which
+    an insulation or withstand step of the program was journaled, run to its end or not.
+
+    Raises:
+        Refused: no file. RecordDamaged: such a run's entry was changed; unreadable.
+    """
+    with reading(path) as connection:
+        check_version(connection, path)
+        started = connection.execute(
+            f"{_ROWS}j.kind = 'run_started' AND j.run_id IN ({_OF_SERIAL}) ORDER BY j.seq",
+            (serial,),
+        )
+        runs = []
+        for item in _read(started):
+            if item.damage:
+                raise damaged(f"{path}: {item.damage}, so that runs can't be counted")
+            if (item.body.get("program") or {}).get("name") == program:
+                runs.append(item.run_id)
+        return sum(_has_stressed(connection, run_id) for run_id in runs)
+
+
+def _has_stressed(connection: sqlite3.Connection, run_id: str) -> bool:
+    found = connection.execute(
+        "SELECT 1 FROM journal WHERE run_id = ? AND kind = 'step_started' "
+        "AND json_extract(body, '$.kind') NOT IN ('bonding', 'continuity') LIMIT 1",
+        (run_id,),
+    )
+    return found.fetchone() is not None
+
+
 def _resolve(connection: sqlite3.Connection, prefix: str) -> str:
     rows = connection.execute(
         "SELECT run_id FROM journal WHERE kind = 'run_started' "

@@ -202,6 +202,20 @@ def test_no_shipped_sheet_is_checked_and_each_says_so(path: Path) -> None:
     assert "edition in force" in held.statement
 
 
+@pytest.mark.parametrize(
+    ("word", "checked"),
+    [
+        ("nobody yet", False), ("Nobody yet.", False), ("nobody", False), ("none", False),
+        ("tbd", False), ("T.B.D.", False), ("-", False), ("?", False), ("not checked", False),
+        ("N/A", False), ("2026-11-02", False), ("J. Marr, P.E.", True), ("Nora Tonnard", True),
+    ],
+)  # fmt: skip
+def test_only_a_name_counts_as_somebody(word: str, checked: bool) -> None:
+    """Else a slip of the pen would take the caution from every page."""
+    held = sheet("iec_60335_1_routine").model_copy(update={"checked_by": word})
+    assert held.checked is checked
+
+
 def test_two_editions_differ_as_data() -> None:
     """IEC 61010-1: 33 V rms in 2010, as quoted by others; 30 V before and after, from memory."""
     one, other = sheet("iec_61010_1_ed3_routine"), sheet("iec_61010_1_ed3_1_routine")
@@ -393,3 +407,50 @@ def test_two_rules_for_one_voltage_are_refused() -> None:
     text = (RULES / "iec_60335_1_routine.yaml").read_text("utf-8")
     with pytest.raises(Refused, match="that rule 'basic insulation up to 150 V' is for, too"):
         parse_document(text.replace("above: 150 V", "above: 140 V", 1), "x.yaml", RuleSheet)
+
+
+GEAR_AT = """\
+name: busbar box (invented)
+revision: "1"
+nets: {pe: pe, plus: plus, minus: minus}
+circuits:
+  feed: {nets: [plus, minus], working_voltage: VOLTS, class: main_circuit}
+protective_earth: pe
+rules: SHEET
+rules_waveform: WAVEFORM
+rule_limits:
+  withstand_ac: {total_current: {at_most: 10 mA}}
+  withstand_dc: {total_current: {at_most: 5 mA}}
+"""
+
+
+def gear(tmp_path: Path, volts: str, waveform: str, name: str = "iec_61439_1_routine") -> Demands:
+    file = tmp_path / "gear.yaml"
+    text = GEAR_AT.replace("VOLTS", volts).replace("WAVEFORM", waveform)
+    file.write_text(text.replace("SHEET", (RULES / f"{name}.yaml").as_posix()), encoding="utf-8")
+    return read_demands(file)
+
+
+@pytest.mark.parametrize("waveform", ["ac", "dc"])
+def test_where_a_sheet_has_dc_alone_dc_is_demanded(tmp_path: Path, waveform: str) -> None:
+    """IEC 61439-1, table 8, from memory: above 1000 V up to 1500 V DC there is no AC column."""
+    found = gear(tmp_path, "1200 V", waveform)
+    assert {(d.kind, d.level_v) for d in found.pair_demands} == {(StepKind.WITHSTAND_DC, 3820)}
+
+
+def test_beyond_a_sheets_last_voltage_nothing_is_guessed(tmp_path: Path) -> None:
+    """Refused with the voltage."""
+    with pytest.raises(Refused, match=r"1\.6 kV"):
+        gear(tmp_path, "1600 V", "dc")
+
+
+def test_a_sheet_without_dc_says_so_to_a_product_that_wants_it(tmp_path: Path) -> None:
+    """AC is planned then, and told."""
+    house = GEAR_AT.replace("main_circuit", "mains_basic")
+    file = tmp_path / "house.yaml"
+    text = house.replace("VOLTS", "230 V").replace("WAVEFORM", "dc")
+    path = RULES / "iec_60335_1_routine.yaml"
+    file.write_text(text.replace("SHEET", path.as_posix()), encoding="utf-8")
+    found = read_demands(file)
+    assert {d.kind for d in found.pair_demands} == {StepKind.WITHSTAND_AC}
+    assert any("offers AC only: AC is planned" in notice for notice in found.notices)

@@ -147,3 +147,20 @@ def test_a_watch_ended_within_its_take_over_does_not_say_that_the_station_is_saf
     shown = capsys.readouterr()
     assert "relays open" not in shown.out
     assert "treat it as live" in shown.err.replace("\n", " ")
+
+
+def test_a_unit_is_put_under_a_voltage_only_as_often_as_the_program_says(bay: Path) -> None:
+    """By the station's records, whatever the program's revision, in another process too; another
+    serial number has its own."""
+    changed(bay, "program.yaml", 'revision: "1"', 'revision: "1"\nruns_per_serial: 2')
+    first = read_document(bay / "program.yaml", Program)
+    fixture = read_document(bay / "fixture.yaml", Fixture)
+    for _ in range(2):
+        with open_station(STATION, fixture=fixture, clock=VirtualClock()) as station:
+            assert station.run(first, serial="17").outcome is Outcome.PASS
+    changed(bay, "program.yaml", 'revision: "1"', 'revision: "2"')
+    later = read_document(bay / "program.yaml", Program)
+    with open_station(STATION, fixture=fixture, clock=VirtualClock()) as station:
+        with pytest.raises(Refused, match=r"2 runs that put it under a voltage.*at most 2"):
+            station.run(later, serial="17")
+        assert station.run(later, serial="18").outcome is Outcome.PASS
