@@ -37,7 +37,7 @@ __all__ = [
     "refuse_parts",
 ]
 
-LARGEST_FILE = 1_000_000
+LARGEST_FILE = 20_000_000
 """Bytes. A program of 4096 points and a thousand steps needs less than half of it."""
 
 
@@ -232,7 +232,7 @@ def _parse(
 ) -> Document[M]:
     if len(data) > LARGEST_FILE:
         remedy = "check that this is the right file"
-        found, expected = "more than 1 MB", "at most 1 MB"
+        found, expected = "more than 20 MB", "at most 20 MB"
         raise Refused((Fault("the file", found, expected, remedy, Position(name)),))
     root, faults = read_nodes(text, name)
     if root is None:

@@ -304,9 +304,9 @@ def test_a_huge_file_is_refused_before_it_is_read_through(tmp_path: Path) -> Non
     """The limit is on bytes, for files and texts alike."""
     path = tmp_path / "p.yaml"
     path.write_bytes(b"#" * (LARGEST_FILE + 1))
-    with pytest.raises(Refused, match="more than 1 MB"):
+    with pytest.raises(Refused, match="more than 20 MB"):
         read_document(path, Plan)
-    assert "more than 1 MB" in faults("#" * (LARGEST_FILE + 1))[0]
+    assert "more than 20 MB" in faults("#" * (LARGEST_FILE + 1))[0]
 
 
 def test_the_number_of_faults_told_is_bounded() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -77,7 +78,6 @@ def _plan(
     from orchestrator.cli.files import read_files
     from orchestrator.model.resolve import read_demands
     from orchestrator.planning.planner import plan
-    from orchestrator.planning.writing import program_text
 
     if fixture is not None and station is None:
         raise _fixture_alone(fixture)
@@ -87,26 +87,60 @@ def _plan(
         check_points(demands, files.fixture)
     limits = None if files is None else planning_limits(files.plan)
     made = plan(demands, limits, keep_gaps=keep_gaps)
-    text = "" if made.gaps else program_text(made, demands)  # no program while one is left
-    if out is not None and text:
-        _write(out, text)
-    schedule = None if files is None or not text else _bound(text, out, files)
-    code = Exit.NO_VERDICT if made.gaps else Exit.DONE
+    proof = None if made.gaps else _proved(made, demands, out, files)
+    code = Exit.DONE if proof is not None and proof.complete else Exit.NO_VERDICT
+    # Nothing that may not be run as it is replaces what stands there.
+    written = out is not None and proof is not None and (proof.complete or keep_gaps)
+    if out is not None and proof is not None and written:
+        _write(out, proof.text)
     if now.as_json:
-        print(json.dumps(_as_data(made, text, schedule, code)))
+        print(json.dumps(_as_data(made, proof, code)))
         return code
     from orchestrator.cli.screen import make_console
 
     console = make_console(errors=out is None)
-    for line in _told(made, demands, schedule, explain=explain):
+    for line in _told(made, demands, proof, explain=explain):
         console.print(line)
-    if not text:
+    if proof is None:
         console.print("no program is written while a gap is left")
+    elif not proof.complete and not keep_gaps:
+        console.print("no program is written while coverage finds something (--keep-gaps does)")
     elif out is None:
-        print(text, end="")
+        print(proof.text, end="")
     else:
         console.print(f"written: {out}")
     return code
+
+
+@dataclass(frozen=True)
+class _Proof:
+    """The program as text, bound to a station if one was named, and what coverage finds in it."""
+
+    text: str
+    schedule: Schedule | None
+    findings: tuple[str, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether coverage, which shares no code with the planner, finds nothing."""
+        return not self.findings
+
+
+def _proved(made: Plan, demands: Demands, out: Path | None, files: Files | None) -> _Proof:
+    """The plan's own text, read back, bound and judged. Raises Refused with every fault."""
+    from orchestrator.coverage.cover import cover
+    from orchestrator.coverage.words import findings
+    from orchestrator.documents import parse_document
+    from orchestrator.model.program import Program
+    from orchestrator.planning.writing import program_text
+
+    text = program_text(made, demands)
+    name = "the planned program (--out keeps it)" if out is None else str(out)
+    program = parse_document(text, name, Program)
+    schedule = None if files is None else files.plan.bind(program, files.fixture)
+    found = cover(demands, program, schedule)
+    told = tuple(findings(found))
+    return _Proof(text, schedule, told if not found.complete else ())
 
 
 def _fixture_alone(fixture: Path) -> Refused:
@@ -117,18 +151,7 @@ def _fixture_alone(fixture: Path) -> Refused:
     return Refused((Fault("--fixture", "no --station", "a station", remedy, at),))
 
 
-def _bound(text: str, out: Path | None, files: Files) -> Schedule:
-    """The program bound to a station. Raises Refused with every fault."""
-    from orchestrator.documents import parse_document
-    from orchestrator.model.program import Program
-
-    name = "the planned program (--out keeps it)" if out is None else str(out)
-    return files.plan.bind(parse_document(text, name, Program), files.fixture)
-
-
-def _told(
-    made: Plan, demands: Demands, schedule: Schedule | None, *, explain: bool
-) -> Iterator[str]:
+def _told(made: Plan, demands: Demands, proof: _Proof | None, *, explain: bool) -> Iterator[str]:
     from orchestrator.fault_words import counted
     from orchestrator.planning.writing import count_words
 
@@ -150,8 +173,14 @@ def _told(
     steps = counted(len(made.steps), "step")
     held_s = f"{made.predicted_s:.1f} s of rise, dwell and fall"
     yield f"{steps}, about {made.estimated_s:.0f} s: {held_s}"
-    if schedule is not None:
-        yield f"bound to station {schedule.station} with fixture {schedule.fixture}: no fault found"
+    if proof is None:
+        return
+    if (bound := proof.schedule) is not None:
+        yield f"bound to station {bound.station} with fixture {bound.fixture}: no fault found"
+    if proof.complete:
+        yield "coverage, which shares no code with the planner: complete"
+    for finding in proof.findings:
+        yield f"coverage finds: {finding}"
 
 
 def _reasons(made: Plan) -> Iterator[str]:
@@ -165,13 +194,15 @@ def _reasons(made: Plan) -> Iterator[str]:
         yield f"    {proof.point}: {proof.words}"
 
 
-def _as_data(made: Plan, text: str, schedule: Schedule | None, code: Exit) -> dict[str, Any]:
+def _as_data(made: Plan, proof: _Proof | None, code: Exit) -> dict[str, Any]:
     from orchestrator.cli.jsonl import plain
 
     told: dict[str, Any] = plain(made)
     told |= {"kind": "planned", "ok": code is Exit.DONE, "exit_code": int(code)}
-    told |= {"predicted_s": made.predicted_s, "estimated_s": made.estimated_s, "text": text}
-    return told | {"bound": None if schedule is None else schedule.station}
+    told |= {"predicted_s": made.predicted_s, "estimated_s": made.estimated_s}
+    bound = None if proof is None or proof.schedule is None else proof.schedule.station
+    told |= {"text": "" if proof is None else proof.text, "bound": bound}
+    return told | {"findings": [] if proof is None else list(proof.findings)}
 
 
 def _write(path: Path, text: str) -> None:
