@@ -89,7 +89,7 @@ def _contact(step: BoundStep) -> str:
     if step.leans_on:
         return f"; contact proved by {', '.join(step.leans_on)}"
     if step.unproved_contact is not None:
-        return f"; contact unproved: {step.unproved_contact}"
+        return f"; contact not proved by a step before: {step.unproved_contact}"
     return ""
 
 

@@ -59,11 +59,16 @@ def read_sheet(product: Document[Product]) -> Document[RuleSheet] | None:
     """The rule sheet that a product names, seen from the product's own file.
 
     Raises:
-        Refused: with every fault of the sheet.
+        Refused: with every fault of the sheet; that there is none is told where it is named.
     """
     if product.model.rules is None:
         return None
-    return read_document(Path(product.file).parent / product.model.rules, RuleSheet)
+    path = Path(product.file).parent / product.model.rules
+    if not path.is_file():
+        found, expected = f"no file {path}", "a rule sheet, seen from the product file"
+        remedy = "correct the path; ohmward's examples have sheets in examples/rules"
+        raise Refused((Fault("rules", found, expected, remedy, product.locate("rules")),))
+    return read_document(path, RuleSheet)
 
 
 def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None) -> Demands:

@@ -219,7 +219,7 @@ class _Seen:
         value = max([self.limit_a, *before])
         limits.append(LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_LEAST, value))
         reason = (
-            f"total_current at least {measured(Measured.TOTAL_CURRENT, value)}: the declared "
+            f"total current at least {measured(Measured.TOTAL_CURRENT, value)}: the declared "
             "capacitances have that at least with all leads on; shows leads that are off"
         )
         return replace(self._step, limits=tuple(limits), reasons=(*self._step.reasons, reason))

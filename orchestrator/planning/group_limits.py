@@ -109,7 +109,7 @@ class GroupLimits:
             guarded = self._guard.told(quantity, edge, Decimal(repr(turn(reveals))))
             self._found.breaches.append(
                 Breach(
-                    f"{quantity} of the group",
+                    f"{_word(quantity)} of the group",
                     f"a good unit may have {told(expected)}",
                     f"at most {told(reveals)}, so that one pair at its limit shows ({least})"
                     f"{guarded}",
@@ -137,7 +137,7 @@ class GroupLimits:
         self._found.limits.append(LimitOrder(quantity, edge, value))
         accepted = self._guard.told(quantity, edge, value)
         self._found.reasons.append(
-            f"{quantity} {_edge(edge)} {measured(quantity, value)}: {why}{accepted}"
+            f"{_word(quantity)} {_edge(edge)} {measured(quantity, value)}: {why}{accepted}"
         )
 
     def _lower(self, quantity: Measured, own: Decimal, least: float) -> None:
@@ -149,7 +149,7 @@ class GroupLimits:
         if not self._shares.alone:
             self._found.breaches.append(
                 Breach(
-                    f"lower limit of {quantity}",
+                    f"lower limit of {_word(quantity)}",
                     "other nets on the two sides",
                     "the pair alone, as what stands beside it hides that it takes too little",
                 )
@@ -163,7 +163,7 @@ class GroupLimits:
             told = siemens if inverse else amps
             self._found.breaches.append(
                 Breach(
-                    f"lower limit of {quantity}",
+                    f"lower limit of {_word(quantity)}",
                     f"a good unit may have {told(least)}",
                     f"{_edge(edge)} {measured(quantity, value)}"
                     f"{self._guard.told(quantity, edge, value)}",
@@ -228,3 +228,7 @@ def _strictest(counting: Iterable[PairDemand], quantity: Measured, edge: Edge) -
 
 def _edge(edge: Edge) -> str:
     return "at least" if edge is Edge.AT_LEAST else "at most"
+
+
+def _word(quantity: Measured) -> str:
+    return quantity.value.replace("_", " ")

@@ -339,7 +339,7 @@ def test_limits_of_a_step_name_their_figures() -> None:
     """The largest that a good unit may have stands beside the limit."""
     made = plan(read_demands(PRODUCTS / "larkfield.yaml"))
     step = next(s for s in made.steps if s.kind is AC)
-    assert any("total_current at most 5 mA" in reason for reason in step.reasons)
+    assert any("total current at most 5 mA" in reason for reason in step.reasons)
     assert any(limit.quantity is Measured.TOTAL_CURRENT for limit in step.limits)
 
 
