@@ -72,24 +72,27 @@ class Circuit:
         label = connected_components(joined, directed=False)[1]
         ground = self._sources[0][1]
         alive = np.flatnonzero((label == label[ground]) & (np.arange(whole) != ground))
-        row = {int(node): place for place, node in enumerate(alive)}
-        size = len(alive) + len(self._sources)
-        entries: list[tuple[int | None, int | None, complex]] = []
-        for a, b, y in self._branches:
-            i, j = row.get(a), row.get(b)
-            entries += [(i, i, y), (j, j, y), (i, j, -y), (j, i, -y)]
-        right = np.zeros(size, dtype=np.complex128)
-        for place, (a, b, volts) in enumerate(self._sources, start=len(alive)):
-            i, j = row.get(a), row.get(b)
-            entries += [(i, place, 1), (place, i, 1), (j, place, -1), (place, j, -1)]
-            right[place] = volts
-        kept = [(i, j, y) for i, j, y in entries if i is not None and j is not None]
-        rows, columns, values = zip(*kept, strict=True)
-        matrix = coo_matrix((np.array(values, dtype=np.complex128), (rows, columns)), (size, size))
+        row = np.full(whole, -1)
+        row[alive] = np.arange(len(alive))
+        count = len(self._branches)
+        y = np.array([value for _, _, value in self._branches], dtype=np.complex128)
+        volts = np.array([value for _, _, value in self._sources], dtype=np.complex128)
+        a, b = row[here[:count]], row[there[:count]]
+        plus, minus = row[here[count:]], row[there[count:]]
+        own = len(alive) + np.arange(len(volts))
+        one = np.ones(len(volts), dtype=np.complex128)
+        rows = np.concatenate((a, b, a, b, plus, own, minus, own))
+        columns = np.concatenate((a, b, b, a, own, plus, own, minus))
+        values = np.concatenate((y, y, -y, -y, one, one, -one, -one))
+        kept = (rows >= 0) & (columns >= 0)
+        size = len(alive) + len(volts)
+        matrix = coo_matrix((values[kept], (rows[kept], columns[kept])), (size, size))
+        right = np.concatenate((np.zeros(len(alive), dtype=np.complex128), volts))
         found = splu(matrix.tocsc()).solve(right)
         volts_at = np.zeros(whole, dtype=np.complex128)
         volts_at[alive] = found[: len(alive)]
-        power = sum(y * (volts_at[a] - volts_at[b]) ** 2 for a, b, y in self._branches)
+        across = volts_at[here[:count]] - volts_at[there[:count]]
+        power = np.sum(y * across**2)
         names = {name: complex(volts_at[index]) for name, index in self._nodes.items()}
         return Solved(names, complex(power), tuple(-found[len(alive) :]))
 

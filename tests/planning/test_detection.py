@@ -16,13 +16,9 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
 
-from orchestrator.errors import Refused
-from orchestrator.model.demands import Demands, Floating, PairDemand
+from orchestrator.model.demands import Demands, PairDemand
 from orchestrator.model.resolve import read_demands
-from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, StepKind, Waveform
 from orchestrator.planning.plan import Plan, PlannedStep
 from orchestrator.planning.planner import plan
@@ -36,7 +32,7 @@ from tests.planning.nodal import (
     passes,
     readings,
 )
-from tests.planning.products import AT, amps_total, demand, each, grouping, ohms, product
+from tests.planning.products import amps_total, demand, each, grouping, product
 
 PRODUCTS = Path(__file__).resolve().parents[2] / "examples" / "products"
 WHOLE = ("larkfield", "quince", "bramley")
@@ -69,13 +65,14 @@ def faults_of(demand: PairDemand) -> Iterator[tuple[float, float]]:
     level = float(demand.level_v)
     for limit in demand.limits:
         value = float(limit.value) * (1 + BEYOND)
-        if limit.edge is Edge.AT_LEAST and limit.quantity is Measured.RESISTANCE:
-            yield (1 + BEYOND) / float(limit.value), 0.0
-        elif limit.edge is Edge.AT_MOST and demand.waveform is Waveform.DC:
+        if limit.quantity is Measured.RESISTANCE:
+            if limit.edge is Edge.AT_LEAST:
+                yield (1 + BEYOND) / float(limit.value), 0.0
+        elif limit.edge is Edge.AT_LEAST:
+            continue
+        elif demand.waveform is Waveform.DC or limit.quantity is Measured.IN_PHASE_CURRENT:
             yield value / level, 0.0
-        elif limit.edge is Edge.AT_MOST and limit.quantity is Measured.IN_PHASE_CURRENT:
-            yield value / level, 0.0
-        elif limit.edge is Edge.AT_MOST and limit.quantity is Measured.TOTAL_CURRENT:
+        else:
             omega = 2 * math.pi * float(demand.frequency_hz or 0)
             for degrees in (0, 45, 90):
                 seen = cmath.rect(value / level, math.radians(degrees))
@@ -97,7 +94,10 @@ def hidden(demands: Demands, steps: Sequence[PlannedStep], demand: PairDemand, p
     ]
     good = [(step, hard_unit(demands, step, "least", spare=pair)) for step in claiming]
     return any(
-        all(passes(s, admittance(unit.with_fault(pair, *fault), s), at_ceiling=False) for s, unit in good)
+        all(
+            passes(s, admittance(unit.with_fault(pair, *fault), s), at_ceiling=False)
+            for s, unit in good
+        )
         for fault in faults_of(demand)
     )
 
@@ -138,7 +138,7 @@ def unnoticed(demands: Demands, made: Plan) -> list[str]:
     ("arms", "bridge", "expected"),
     [
         ((100.0, 200.0, 100.0, 200.0), 50.0, 150.0),  # balanced: the bridge carries nothing
-        ((1.0, 2.0, 2.0, 1.0), 1.0, 1.4),  # Δ-Y by hand: 0.25 + (2.5 ∥ 1.5 …) = 7/5
+        ((1.0, 2.0, 2.0, 1.0), 1.0, 1.4),  # node equations: 4/7 V and 3/7 V of 1 V, 5/7 A
     ],
 )
 def test_a_wheatstone_bridge_has_the_resistance_that_hand_calculation_gives(
@@ -177,11 +177,14 @@ def test_resistance_beside_capacitance_draws_both_at_a_right_angle() -> None:
 # ---- shipped products ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [*WHOLE, "tansy"])
 def test_a_good_unit_passes_every_step_at_all_ends_of_its_tolerances(name: str) -> None:
-    """All declared values at their least and at their most, at the level and at the ceiling."""
+    """All declared values at their least and at their most, at the level and at the ceiling. Of a
+    harness's 64 continuity steps, all alike, the last ten."""
     demands, made = planned(name)
-    assert failing_though_sound(demands, made.steps) == []
+    steps = made.steps[54:] if name == "tansy" else made.steps
+    assert failing_though_sound(demands, steps) == []
 
 
 @pytest.mark.parametrize("name", WHOLE)
@@ -190,21 +193,84 @@ def test_every_pair_just_beyond_its_own_limit_fails_a_step_that_covers_it(name: 
     demands, made = planned(name)
     pairs = demanded(demands)
     assert len(pairs) == {"larkfield": 40, "quince": 4, "bramley": 130}[name]
-    assert [
-        (one.name, pair) for one, pair in pairs if hidden(demands, made.steps, one, pair)
-    ] == []
+    assert [(one.name, pair) for one, pair in pairs if hidden(demands, made.steps, one, pair)] == []
 
 
 def test_a_harness_shows_every_pair_of_a_sample() -> None:
-    """Forty of the 2016 pairs of 64 wires, drawn by seed."""
+    """Twenty-five of the 2016 pairs of 64 wires, drawn by seed."""
     demands, made = planned("tansy")
-    for one, pair in random.Random(64).sample(demanded(demands), 40):
+    for one, pair in random.Random(64).sample(demanded(demands), 25):
         assert not hidden(demands, made.steps, one, pair), pair
 
 
 @pytest.mark.parametrize("name", [*WHOLE, "tansy"])
 def test_an_open_lead_fails_the_step_that_is_named_as_its_proof(name: str) -> None:
-    """Every proved point, one lead off at a time."""
+    """Every proved point, one lead off at a time; of a harness the last ten."""
     demands, made = planned(name)
-    assert any(proof.proved for proof in made.contacts)
+    contacts = made.contacts[-10:] if name == "tansy" else made.contacts
+    assert any(proof.proved for proof in contacts)
+    assert unnoticed(demands, replace(made, contacts=contacts)) == []
+
+
+@pytest.mark.parametrize("name", ["bramley", "tansy"])
+def test_a_broken_wire_within_a_net_fails_its_continuity_step(name: str) -> None:
+    """One wire at a time, from the net's middle to a point; every point but the net's first."""
+    demands, made = planned(name)
+    steps = [
+        s for s in made.steps if s.kind is StepKind.CONTINUITY and s.apply_nets == s.against_nets
+    ]
+    assert len(steps) == {"bramley": 10, "tansy": 64}[name]
+    for step in steps[:10]:
+        for point in (*step.apply_to, *step.against):
+            unit = hard_unit(demands, step, "most")
+            assert passes(step, admittance(unit, step), at_ceiling=False)
+            broken = replace(unit, broken=frozenset({point}))
+            assert not passes(step, admittance(broken, step), at_ceiling=False)
+
+
+# ---- what these tests would catch ---------------------------------------------------------------
+
+
+def test_a_plan_with_a_step_taken_out_hides_pairs() -> None:
+    """Each step at a voltage of the drive is the only one for some pair."""
+    demands, made = planned("bramley")
+    for left_out in (step for step in made.steps if step.kind not in CONTACT_KINDS):
+        steps = [step for step in made.steps if step is not left_out]
+        assert any(hidden(demands, steps, *one) for one in demanded(demands)), left_out.name
+
+
+def test_a_group_limit_loosened_by_a_hundredth_hides_a_pair() -> None:
+    """Six groups of 32 wires against 32 at 7.458 Mohm; at 1 % less some pair no longer shows."""
+    demands, made = planned("tansy")
+    loose = [
+        replace(s, limits=tuple(replace(x, value=x.value * Decimal("0.99")) for x in s.limits))
+        for s in made.steps
+        if s.kind is StepKind.INSULATION
+    ]
+    (one, pair), *_ = demanded(demands)
+    assert not hidden(demands, made.steps, one, pair)
+    assert hidden(demands, loose, one, pair)
+
+
+def test_a_group_limit_tightened_by_a_half_fails_good_units() -> None:
+    """The same groups at 11 Mohm."""
+    demands, made = planned("tansy")
+    step = next(s for s in made.steps if s.kind is StepKind.INSULATION)
+    tight = replace(
+        step, limits=tuple(replace(x, value=x.value * Decimal("1.5")) for x in step.limits)
+    )
+    assert failing_though_sound(demands, [tight])
+
+
+def test_a_lower_limit_taken_out_leaves_an_open_lead_unnoticed() -> None:
+    """1 nF ± 5 % from net 0 to each of three others: their leads are proved by that limit alone."""
+    one = demand(grouping([0], [1, 2, 3]), 1000, StepKind.WITHSTAND_AC, amps_total("0.005"))
+    singles = [[net] for net in range(4)]
+    strays = [each(1e-9, [0], [1, 2, 3], tolerance=0.05), each(1e-14, *singles)]
+    good = [each(1e12, *singles)]
+    demands = product(4, [one], capacitances=strays, insulations=good, unproved=False)
+    made = plan(demands)
+    assert {proof.how for proof in made.contacts} == {"lower_limit"}
     assert unnoticed(demands, made) == []
+    bare = [replace(s, limits=s.limits[:1]) for s in made.steps]
+    assert len(unnoticed(demands, replace(made, steps=tuple(bare)))) == 8
