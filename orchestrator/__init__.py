@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from orchestrator.assembly.live import LiveStation, open_station
     from orchestrator.assembly.plan import StationPlan, plan_station, read_plan
+    from orchestrator.assembly.planning_limits import planning_limits
     from orchestrator.binding.explain import describe
     from orchestrator.clock import SystemClock, VirtualClock
     from orchestrator.coverage.cover import cover
@@ -26,12 +27,14 @@ if TYPE_CHECKING:
     from orchestrator.model.station import Station
     from orchestrator.model.words import Measured, Outcome, StepKind
     from orchestrator.planning.planner import plan
+    from orchestrator.planning.tester import TesterLimits
     from orchestrator.planning.writing import program_of, program_text
     from orchestrator.running.rack import Notice
 
 _HOMES = {
     "orchestrator.assembly.live": ("LiveStation", "open_station"),
     "orchestrator.assembly.plan": ("StationPlan", "plan_station", "read_plan"),
+    "orchestrator.assembly.planning_limits": ("planning_limits",),
     "orchestrator.binding.explain": ("describe",),
     "orchestrator.clock": ("SystemClock", "VirtualClock"),
     "orchestrator.coverage.cover": ("cover",),
@@ -47,6 +50,7 @@ _HOMES = {
     "orchestrator.model.station": ("Station",),
     "orchestrator.model.words": ("Measured", "Outcome", "StepKind"),
     "orchestrator.planning.planner": ("plan",),
+    "orchestrator.planning.tester": ("TesterLimits",),
     "orchestrator.planning.writing": ("program_of", "program_text"),
     "orchestrator.running.rack": ("Notice",),
 }
@@ -72,6 +76,7 @@ __all__ = [
     "StepKind",
     "StepResult",
     "SystemClock",
+    "TesterLimits",
     "VirtualClock",
     "build",
     "cover",
@@ -82,6 +87,7 @@ __all__ = [
     "picture_of",
     "plan",
     "plan_station",
+    "planning_limits",
     "program_of",
     "program_text",
     "read_demands",
