@@ -25,7 +25,6 @@ from orchestrator.model.demands import (
     NetDemand,
     Origin,
     PairDemand,
-    SheetUsed,
 )
 from orchestrator.model.needs import ceiling_of, limit_orders, limits_of, seconds_of
 from orchestrator.model.product import (
@@ -42,7 +41,8 @@ from orchestrator.model.product import (
 from orchestrator.model.product_nets import Nets, nets_of_product
 from orchestrator.model.rule_sheet import RuleSheet
 from orchestrator.model.ruling import Ruled, apply_rules
-from orchestrator.model.words import Measured, StepKind, Waveform
+from orchestrator.model.sheet_use import notices, read_sheet, used
+from orchestrator.model.words import Measured, Waveform
 
 
 def read_demands(path: str | Path) -> Demands:
@@ -53,22 +53,6 @@ def read_demands(path: str | Path) -> Demands:
     """
     product = read_document(path, Product)
     return resolve(product, read_sheet(product))
-
-
-def read_sheet(product: Document[Product]) -> Document[RuleSheet] | None:
-    """The rule sheet that a product names, seen from the product's own file.
-
-    Raises:
-        Refused: with every fault of the sheet; that there is none is told where it is named.
-    """
-    if product.model.rules is None:
-        return None
-    path = Path(product.file).parent / product.model.rules
-    if not path.is_file():
-        found, expected = f"no file {path}", "a rule sheet, seen from the product file"
-        remedy = "correct the path; ohmward's examples have sheets in examples/rules"
-        raise Refused((Fault("rules", found, expected, remedy, product.locate("rules")),))
-    return read_document(path, RuleSheet)
 
 
 def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None) -> Demands:
@@ -112,11 +96,11 @@ def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None
         capacitances=tuple(own.declared("capacitances", product.model.capacitances)),
         insulations=tuple(own.declared("insulations", product.model.insulations)),
         allowed=own.allowed(),
-        sheet=None if sheet is None else _used(sheet),
+        sheet=None if sheet is None else used(sheet),
         decision_rule=product.model.decision_rule,
         take_out=frozenset(product.model.take_out),
         unruled=ruled.unruled,
-        notices=tuple(_notices(product.model, sheet, ruled)),
+        notices=tuple(notices(product.model, sheet, ruled)),
     )
     faults += _empty(product, demands)
     if faults:
@@ -142,27 +126,6 @@ def _empty(product: Document[Product], demands: Demands) -> Iterator[Fault]:
             at = product.locate("accessible_parts", index)
             what = f"accessible part {part!r}"
             yield Fault(what, "no bonding demanded", "bonding to earth", remedy, at)
-
-
-def _used(sheet: Document[RuleSheet]) -> SheetUsed:
-    it = sheet.model
-    return SheetUsed(
-        it.name, it.edition, it.source, it.checked_by, it.checked, it.statement,
-        sheet.file, sheet.sha256,
-    )  # fmt: skip
-
-
-def _notices(product: Product, sheet: Document[RuleSheet] | None, ruled: Ruled) -> Iterator[str]:
-    if sheet is not None:
-        it, caution = sheet.model, _used(sheet).caution
-        if caution is not None:
-            yield caution
-        yield f"rule sheet {it.name}, {it.edition}: {it.statement}"
-        offers_dc = any(rule.kind is StepKind.WITHSTAND_DC for rule in it.rules)
-        if product.rules_waveform is Waveform.DC and not offers_dc:
-            yield f"rules_waveform is dc, but rule sheet {it.name} offers AC only: AC is planned"
-    for pair in ruled.unruled:
-        yield f"the rule sheet says nothing about {pair}: nothing is demanded there"
 
 
 def _capped(demand: PairDemand, ceilings: tuple[Ceiling, ...]) -> PairDemand:
