@@ -33,7 +33,7 @@ app = typer.Typer(
     "This program is not the safety function: the hard-wired interlock and emergency stop are.\n\n"
     + HELP,
     add_completion=False,
-    no_args_is_help=False,
+    no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
