@@ -111,7 +111,7 @@ class GroupLimits:
                 Breach(
                     f"{_word(quantity)} of the group",
                     f"a good unit may have {told(expected)}",
-                    f"at most {told(reveals)}, so that one pair at its limit shows ({least})"
+                    f"{good_edge} {told(reveals)}, so that one pair at its limit shows ({least})"
                     f"{guarded}",
                 )
             )

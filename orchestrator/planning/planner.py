@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from itertools import pairwise
 
 import numpy as np
 
@@ -15,11 +14,16 @@ from orchestrator.model.demands import Demands, PairDemand
 from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 from orchestrator.planning.contact_steps import RISE_S, contact_steps
 from orchestrator.planning.contacts import prove_contacts
-from orchestrator.planning.levels import Trapped
 from orchestrator.planning.limits import Budgets, TesterLimits, shortest_rise_ms
 from orchestrator.planning.naming import Names
 from orchestrator.planning.ordering import distances, shortest_order
 from orchestrator.planning.plan import Count, Covered, Plan, PlannedStep, Tour
+from orchestrator.planning.refusals import (
+    broken_budgets,
+    side_word,
+    trapped_fault,
+    unfitting,
+)
 from orchestrator.planning.sums import pairs_opposed
 from orchestrator.planning.within import KindTests, Test, tests_of_kind
 from orchestrator.planning.words import amps, farads, kind_word, seconds
@@ -47,12 +51,12 @@ def plan(demands: Demands, limits: TesterLimits | None = None, *, keep_gaps: boo
     gaps: list[Fault] = []
     for kind, hertz, wanted in _kinds(demands):
         found = tests_of_kind(demands, kind, hertz, wanted, budgets)
-        gaps += [_trapped(demands, one) for one in found.plan.trapped]
-        gaps += found.gaps
+        gaps += [trapped_fault(demands, one) for one in found.plan.trapped]
+        gaps += found.gaps or broken_budgets(demands, found.tests)
         tests, tour = _ordered(demands, kind, found.tests)
         tours.append(tour)
         made = [_pair_step(demands, test, names, budgets) for test in tests]
-        gaps += _unfitting(made, budgets, wanted[0])
+        gaps += unfitting(made, budgets, wanted[0])
         steps += made
         counts.append(_count(found, made))
     steps, contacts, unproved = prove_contacts(demands, steps, budgets)
@@ -108,35 +112,6 @@ def _no_earth(demands: Demands, steps: Sequence[PlannedStep]) -> str | None:
     return "the product file demands no bonding"
 
 
-def _trapped(demands: Demands, one: Trapped) -> Fault:
-    first, last = (demands.nets[net].name for net in one.pair)
-    kind = kind_word(one.demand.kind)
-    if len(one.chain) > 2:
-        parts = [
-            f"{demands.nets[a].name!r} and {demands.nets[b].name!r} ({_why(demands, a, b)})"
-            for a, b in pairwise(one.chain)
-        ]
-        reason = "these mustn't be parted: " + ", ".join(parts)
-    else:
-        reason = _why(demands, *one.pair)
-    level = volts(one.demand.level_v)
-    return Fault(
-        one.demand.origin.what,
-        f"{kind} at {level} between {first!r} and {last!r}, which must stand on one side: {reason}",
-        "nets that a test of two sides can oppose",
-        "raise or part the never_above that joins them, allow undeclared pairs, or let a net "
-        "between them float (allow: floating; a never_above of it must allow the level too)",
-        one.demand.origin.at,
-    )
-
-
-def _why(demands: Demands, one: int, other: int) -> str:
-    highest = demands.highest(one, other)
-    places = ", ".join(f"{o.what} at {o.at}" for o in highest.origins)
-    told = f"{volts(highest.ac_v)} AC, {volts(highest.dc_v)} DC at most: {highest.why}"
-    return f"{told} ({places})" if places else told
-
-
 # ---- one step at a voltage ----------------------------------------------------------------------
 
 
@@ -173,7 +148,7 @@ def _pair_step(demands: Demands, test: Test, names: Names, budgets: Budgets) -> 
         reasons.append(f"one point of each net, as at most {budgets.relays} contacts may be closed")
     level_told = volts(cut.level_v)
     return PlannedStep(
-        name=names.take(f"{kind_word(kind)} {level_told}: {_side(demands, apply_nets)}"),
+        name=names.take(f"{kind_word(kind)} {level_told}: {side_word(demands, apply_nets)}"),
         kind=kind,
         waveform=counting[0].waveform,
         apply_nets=apply_nets,
@@ -250,17 +225,6 @@ def _floating_reasons(demands: Demands, open_nets: Sequence[int]) -> list[str]:
     ]
 
 
-def _side(demands: Demands, nets: Sequence[int]) -> str:
-    """A word for one side: the circuits that it holds, else its nets."""
-    words: list[str] = []
-    for net in nets:
-        circuit = demands.nets[net].circuit
-        word = demands.nets[net].name if circuit is None else circuit
-        if word not in words:
-            words.append(word)
-    return ", ".join(words[:3]) + (f" +{len(words) - 3}" if len(words) > 3 else "")
-
-
 def _points(demands: Demands, nets: Sequence[int]) -> int:
     return sum(len(demands.nets[net].points) for net in nets)
 
@@ -269,21 +233,6 @@ def _points_of(demands: Demands, nets: Sequence[int], *, single: bool) -> tuple[
     if single:
         return tuple(demands.nets[net].points[0] for net in nets)
     return tuple(point for net in nets for point in demands.nets[net].points)
-
-
-def _unfitting(made: Sequence[PlannedStep], budgets: Budgets, demand: PairDemand) -> list[Fault]:
-    """More nets than contacts that may be closed: no split helps, as every net has a side."""
-    found = []
-    for step in made:
-        closed = len(step.apply_to) + len(step.against)
-        if budgets.relays is not None and closed > budgets.relays:
-            what = f"step {step.name!r}"
-            expected = f"at most {budgets.relays} contacts closed"
-            remedy = "raise relays_at_most, or let nets float (allow: floating)"
-            told = f"{closed} contacts"
-            found.append(Fault(what, told, expected, remedy, demand.origin.at))
-            break
-    return found
 
 
 def _ordered(demands: Demands, kind: StepKind, tests: Sequence[Test]) -> tuple[list[Test], Tour]:

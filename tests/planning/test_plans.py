@@ -20,6 +20,7 @@ from orchestrator.errors import Refused
 from orchestrator.model.demands import Ceiling, Demands, Floating
 from orchestrator.model.program import InsulationStep, Program
 from orchestrator.model.resolve import read_demands
+from orchestrator.model.schedule import LimitOrder
 from orchestrator.model.words import Edge, Measured, StepKind
 from orchestrator.planning.ordering import distances, shortest_order
 from orchestrator.planning.plan import Plan
@@ -169,6 +170,21 @@ def test_no_never_above_is_passed_by_an_open_net() -> None:
     may = Floating(None, None, "nothing in it holds a charge", AT)
     with pytest.raises(Refused, match="a never_above of it must allow the level too"):
         plan(of_edges(3, [(0, 1)], ceilings=never((0, 2), (2, 1)), floating={2: may}))
+
+
+def test_no_budget_is_passed_by_a_test_that_leaves_a_net_open() -> None:
+    """100 nF at 5 kV DC hold 1.25 J, 350 mJ are allowed: refused, open net or not."""
+    held = (LimitOrder(Measured.TOTAL_CURRENT, Edge.AT_MOST, Decimal("0.001")),)
+    one = demand(grouping([0], [1]), 5000, StepKind.WITHSTAND_DC, held)
+    may = Floating(None, None, "a loose screen", AT)
+    with pytest.raises(
+        Refused, match=r"stored energy of n. against n.: 100 nF at 5 kV store 1.25 J"
+    ):
+        plan(
+            product(
+                3, [one], capacitances=[each(1e-7, [0], [1])], undeclared=None, floating={2: may}
+            )
+        )
 
 
 def test_joined_nets_are_driven_or_open_together() -> None:
