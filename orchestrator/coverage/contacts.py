@@ -6,13 +6,15 @@ shows a contact only where its point is alone on its side.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 
 from orchestrator.coverage.fitting import why_contact_unfit
 from orchestrator.coverage.report import PartCover, TooMuch
 from orchestrator.coverage.steps import SeenStep
 from orchestrator.model.demands import BondDemand, Demands, LoadDemand, NetDemand
+from orchestrator.model.needs import ceiling_of
 from orchestrator.model.words import StepKind
 
 Contact = BondDemand | NetDemand | LoadDemand
@@ -130,6 +132,8 @@ def _loaded(demands: Demands, demand: LoadDemand, steps: Sequence[SeenStep]) -> 
     wanted = set(demand.nets)
 
     def touches(step: SeenStep) -> bool:
+        if step.kind is not StepKind.CONTINUITY:
+            return False
         sides = [{demands.net_of_point[p] for p in side} for side in (step.source, step.back)]
         return all(len(side) == 1 for side in sides) and sides[0] | sides[1] == wanted
 
@@ -145,7 +149,8 @@ def _loaded(demands: Demands, demand: LoadDemand, steps: Sequence[SeenStep]) -> 
 def too_much(demands: Demands, steps: Sequence[SeenStep]) -> Iterator[TooMuch]:
     """Steps whose current may pass the ceiling of every demand on what they touch.
 
-    Loads have no ceiling; nothing is said about the current through one.
+    From one net of a load to the other, whatever the step's kind, the ceiling is 3 % above the
+    load's own level; of several such ways the lowest counts, for all of the current may go there.
     """
     for step in steps:
         part, net = _part_of(demands, step), _within(demands, step)
@@ -154,5 +159,48 @@ def too_much(demands: Demands, steps: Sequence[SeenStep]) -> Iterator[TooMuch]:
             held += [d.ceiling_a for d in demands.bond_demands if part in d.parts]
         if net is not None:
             held += [d.ceiling_a for d in demands.net_demands if net in d.nets]
+        names: tuple[str, ...] = ()
+        if not held and (ways := _through_loads(demands, step)):
+            ceiling_a, names = min(ways)
+            held.append(ceiling_a)
         if held and step.most > max(held):
-            yield TooMuch(step.number, step.name, step.at, step.most, max(held))
+            yield TooMuch(step.number, step.name, step.at, step.most, max(held), names)
+
+
+Way = tuple[Decimal, tuple[str, ...]]
+"""What a way through loads allows (A), and the loads' names."""
+
+
+def _through_loads(demands: Demands, step: SeenStep) -> list[Way]:
+    """By two nets on opposite sides that loads join, directly or one after another."""
+    up, down = ({demands.net_of_point[p] for p in side} for side in (step.source, step.back))
+    edges: dict[int, dict[int, Way]] = {}
+    for load in demands.load_demands:
+        ceiling_a = ceiling_of(load.level_a, None)
+        one, other = load.nets
+        # Of loads side by side each may be driven by what the strongest of them needs.
+        before, names = edges.get(one, {}).get(other, (ceiling_a, ()))
+        way = (max(before, ceiling_a), (*names, load.name))
+        edges.setdefault(one, {})[other] = edges.setdefault(other, {})[one] = way
+    found = []
+    for net in sorted((up - down) & edges.keys()):
+        reached = _ways_from(net, edges)
+        found += [reached[other] for other in sorted(down - up) if other in reached]
+    return found
+
+
+def _ways_from(start: int, edges: Mapping[int, Mapping[int, Way]]) -> dict[int, Way]:
+    """The shortest way to every other net, with the least that a load on it allows."""
+    found: dict[int, Way] = {}
+    waiting = deque([start])
+    while waiting:
+        here = waiting.popleft()
+        so_far = found.get(here)
+        for there, way in edges[here].items():
+            if there == start or there in found:
+                continue
+            found[there] = way
+            if so_far is not None:
+                found[there] = min(so_far[0], way[0]), (*so_far[1], *way[1])
+            waiting.append(there)
+    return found

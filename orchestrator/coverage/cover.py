@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from orchestrator.coverage.classes import Ids
 from orchestrator.coverage.contacts import part_covers, too_much
 from orchestrator.coverage.exposures import exposures
 from orchestrator.coverage.fitting import why_unfit
 from orchestrator.coverage.leads import judge_leads
 from orchestrator.coverage.masking import Loose, Masking
-from orchestrator.coverage.report import Afloat, Coverage, Masked, PairCover, StepSeen, Stress
-from orchestrator.coverage.shares import Ids
+from orchestrator.coverage.report import Coverage, Masked, PairCover, StepSeen
 from orchestrator.coverage.steps import Seen, VoltageStep, see
-from orchestrator.coverage.stress import Stressing, afloat, shorts
+from orchestrator.coverage.strain import strain_of
 from orchestrator.coverage.tally import Fit, Tally, tally
 from orchestrator.documents import Document
 from orchestrator.model.demands import Demands, PairDemand
@@ -50,12 +50,7 @@ def cover(
         fit, near = fit_of(demands, demand, seen, masking)
         found = tally(demands, demand, fit, name=name)
         covers.append(_pair_cover(demands, demand, fit, found, near))
-    stressing = Stressing(demands)
-    stresses: list[Stress] = []
-    floats: list[Afloat] = []
-    for step in seen.voltage:
-        stresses += filter(None, [stressing.of(step, name=name)])
-        floats += filter(None, [afloat(demands, step, name=name)])
+    strain = strain_of(demands, seen, name=name)
     return Coverage(
         product=demands.product,
         product_revision=demands.revision,
@@ -71,10 +66,14 @@ def cover(
         steps=tuple(_step_seen(step) for step in seen.voltage),
         pairs=tuple(covers),
         parts=tuple(part_covers(demands, seen.contact)),
-        shorts=tuple(shorts(demands, seen.voltage)),
-        stresses=tuple(stresses),
+        shorts=strain.shorts,
+        stresses=strain.stresses,
         too_much=tuple(too_much(demands, seen.contact)),
-        afloat=tuple(floats),
+        afloat=strain.afloat,
+        reached=strain.reached,
+        overspent=strain.overspent,
+        stored=strain.stored,
+        crowded=strain.crowded,
         leads=judge_leads(demands, seen),
         exposures=tuple(exposures(demands, seen.voltage)),
         notices=demands.notices,

@@ -1,35 +1,43 @@
-"""How often one run of a program puts each pair on opposite sides of a voltage."""
+"""How often one run of a program puts each pair on opposite sides of a voltage.
+
+Nets that the product joins to driven ones count with them. Searches come on top (`searching`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from orchestrator.coverage.classes import classes_of
 from orchestrator.coverage.report import Exposures, NetPair
+from orchestrator.coverage.searching import INSULATION, WITHSTAND, allowed_of, most_exposures
 from orchestrator.coverage.steps import VoltageStep
-from orchestrator.coverage.tally import Opposed, blocks, classes_of, signature
+from orchestrator.coverage.tally import Opposed, blocks, signature
 from orchestrator.model.demands import Demands
 from orchestrator.model.words import StepKind
 
 _SORTS = (
-    ("insulation", frozenset({StepKind.INSULATION})),
-    ("withstand", frozenset({StepKind.WITHSTAND_AC, StepKind.WITHSTAND_DC})),
+    (INSULATION, frozenset({StepKind.INSULATION})),
+    (WITHSTAND, frozenset({StepKind.WITHSTAND_AC, StepKind.WITHSTAND_DC})),
 )
 
 
 def exposures(demands: Demands, steps: Sequence[VoltageStep]) -> Iterator[Exposures]:
-    """For insulation and for withstand, if the program has such steps."""
+    """For insulation and for withstand, if the program has such steps or searches."""
     for word, kinds in _SORTS:
         chosen = [step for step in steps if step.kind in kinds]
-        if chosen:
-            yield _counted(demands, word, chosen)
+        most = most_exposures(demands, steps, word)
+        if chosen or most:
+            found = _counted(demands, word, chosen)
+            yield replace(found, by_search=most, search_allowed=allowed_of(demands, word))
 
 
 def _counted(demands: Demands, word: str, steps: Sequence[VoltageStep]) -> Exposures:
     count = len(demands.nets)
-    classes = classes_of(np.arange(count), [signature(steps, count)])
-    opposed = Opposed(steps, classes.first)
+    classes = classes_of(np.arange(count), [signature(steps, count, carried=True)])
+    opposed = Opposed(steps, classes.first, carried=True)
     totals = np.zeros(len(steps) + 1)
     most: tuple[int, NetPair] | None = None
     weights = classes.counts.astype(np.float64)

@@ -8,11 +8,10 @@ from enum import StrEnum
 
 import numpy as np
 
+from orchestrator.coverage.classes import Counts, Ids
 from orchestrator.coverage.cover import pair_tallies
-from orchestrator.coverage.shares import Ids
 from orchestrator.coverage.steps import VoltageStep, see
-from orchestrator.coverage.stress import Stressing
-from orchestrator.coverage.tally import Counts
+from orchestrator.coverage.strain import strain_by_group
 from orchestrator.documents import Document
 from orchestrator.model.demands import Demands
 from orchestrator.model.program import Program
@@ -105,7 +104,7 @@ def picture_of(
         if not grouped and found.demanded_by is not None:
             covering = (*fit.sure, *(step for step, _ in fit.mixed))
             _note_steps(steps, covering, ordered, found.demanded_by)
-    sums.append(_stressed(demands, program, wire, groups))
+    sums.append(strain_by_group(demands, see(demands, program, wire), groups))
     cells = tuple(
         tuple(_cell(sums, steps, row, column) for column in range(size)) for row in range(size)
     )
@@ -177,18 +176,6 @@ def _note_steps(
         opposed = (sides[:, None] * sides[None, :] < 0) & (demanded > 0)
         for row, column in np.argwhere(opposed):
             steps.setdefault((int(row), int(column)), set()).add(step.number)
-
-
-def _stressed(
-    demands: Demands, program: Document[Program], wire: Schedule | None, groups: Ids
-) -> Counts:
-    """Pairs that some step opposes above what they may see, counted once for each such step."""
-    size = int(groups.max()) + 1
-    total = np.zeros((size, size), dtype=np.int64)
-    stressing = Stressing(demands)
-    for step in see(demands, program, wire).voltage:
-        total += stressing.by_group(step, groups)
-    return total
 
 
 def _cell(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Literal
 
 from orchestrator.errors import Position
 from orchestrator.model.demands import Highest, Origin
@@ -92,7 +93,8 @@ class Stress:
     """Pairs that a step puts on opposite sides above what they may see.
 
     ``most_v``: the most that the wire may carry (AC rms, DC). ``pairs``: how many;
-    ``first``: the first ones, with the highest level that each may see.
+    ``first``: the first ones, with the highest level that each may see. ``search``: not the step
+    itself, but a search after it may do so.
     """
 
     step: int
@@ -102,17 +104,79 @@ class Stress:
     most_v: Decimal
     pairs: int
     first: tuple[tuple[NetPair, Highest], ...]
+    search: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """Pairs with an open net that may reach the level against the other one, which is more than
+    the product declares for them (`never_above`). Else as `Stress`."""
+
+    step: int
+    name: str
+    at: Position
+    waveform: Waveform
+    reach_v: Decimal
+    pairs: int
+    first: tuple[tuple[NetPair, Highest], ...]
+    search: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Overspent:
+    """A search may expose a pair more often than the product allows one serial number.
+
+    ``kinds``: insulation, or withstand where its level lies above every insulation demand's.
+    """
+
+    step: int
+    name: str
+    at: Position
+    kinds: str
+    level_v: Decimal
+    exposures: int
+    allowed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A step whose sides may store more energy (J) than is allowed: ½·C·U² with the most declared
+    capacitance (F) and the peak that the wire may carry (V)."""
+
+    step: int
+    name: str
+    at: Position
+    capacitance_f: Decimal
+    peak_v: Decimal
+    energy_j: Decimal
+    allowed_j: Decimal
+    search: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Crowded:
+    """A step with more contacts closed at once than are allowed: its points on both sides."""
+
+    step: int
+    name: str
+    at: Position
+    contacts: int
+    allowed: int
 
 
 @dataclass(frozen=True, slots=True)
 class TooMuch:
-    """A bonding or continuity step whose current may pass what every demand on it allows (A)."""
+    """A bonding or continuity step whose current may pass what every demand on it allows (A).
+
+    ``loads``: through which; 3 % above a load's own level is its ceiling.
+    """
 
     step: int
     name: str
     at: Position
     most_a: Decimal
     ceiling_a: Decimal
+    loads: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +184,7 @@ class Afloat:
     """Nets that a step leaves open though they may not float at its level.
 
     ``reach_v``: what they may reach against either side. ``first``: name, and what is allowed
-    (None: floating isn't allowed at all).
+    (None: floating isn't allowed at all). ``search``: a search after the step may do so.
     """
 
     step: int
@@ -130,12 +194,16 @@ class Afloat:
     reach_v: Decimal
     nets: int
     first: tuple[tuple[str, Decimal | None], ...]
+    search: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Lead:
-    """A point whose contact isn't proved in some steps. ``reason``: of the product's
-    `unproved_contact`; with it the lead is accepted. ``why``: in words."""
+    """A point whose lead no step would show to be off. ``steps``: those that rely on it.
+
+    ``reason``: of the product's `unproved_contact`; with it the lead is accepted. ``why``: in
+    words.
+    """
 
     point: str
     net: str
@@ -145,26 +213,42 @@ class Lead:
 
 
 @dataclass(frozen=True, slots=True)
+class LeadProof:
+    """Which step of the program would fail with a point's lead off, and by what: ``contact`` (a
+    bonding or continuity step) or ``limit`` (a lower limit on current)."""
+
+    point: str
+    by: Literal["contact", "limit"]
+    step: int
+
+
+@dataclass(frozen=True, slots=True)
 class Leads:
-    """Contact proof by point. ``idle``: points that no voltage step relies on."""
+    """Contact proof by point. ``idle``: points that no voltage step relies on. ``proofs``: the
+    first step that shows each of `by_step` and `by_limit`."""
 
     by_step: tuple[str, ...]
     by_limit: tuple[str, ...]
     idle: tuple[str, ...]
     unproved: tuple[Lead, ...]
     accepted: tuple[Lead, ...]
+    proofs: tuple[LeadProof, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Exposures:
     """How often one run puts a pair on opposite sides. ``histogram``: times → pairs of nets.
 
-    ``kinds``: which steps count. ``most``: a pair with the highest number.
+    ``kinds``: which steps count. ``most``: a pair with the highest number. ``by_search``: how
+    often searches may expose a pair besides, over all runs of one serial number;
+    ``search_allowed``: how often they may.
     """
 
     kinds: str
     histogram: dict[int, int]
     most: NetPair | None
+    by_search: int = 0
+    search_allowed: int = 0
 
     @property
     def highest(self) -> int:
@@ -209,6 +293,10 @@ class Coverage:
     stresses: tuple[Stress, ...]
     too_much: tuple[TooMuch, ...]
     afloat: tuple[Afloat, ...]
+    reached: tuple[Reached, ...]
+    overspent: tuple[Overspent, ...]
+    stored: tuple[Stored, ...]
+    crowded: tuple[Crowded, ...]
     leads: Leads
     exposures: tuple[Exposures, ...]
     notices: tuple[str, ...] = field(default=())
@@ -216,7 +304,8 @@ class Coverage:
     @property
     def complete(self) -> bool:
         """Everything demanded is covered, nothing is stressed beyond, every lead is proved."""
-        found = (self.shorts, self.stresses, self.too_much, self.afloat, self.leads.unproved)
-        if any(found):
+        strain = (self.shorts, self.stresses, self.too_much, self.afloat, self.reached)
+        burden = (self.overspent, self.stored, self.crowded)
+        if any((*strain, *burden, self.leads.unproved)):
             return False
         return all(p.complete for p in self.pairs) and all(p.complete for p in self.parts)

@@ -1,6 +1,7 @@
 """What declared capacitances and insulations add up to between the two sides of a step.
 
-Undeclared values count as zero where the least counts; where the most counts they are unknown.
+Undeclared values count as zero where the least counts; where the most counts they are unknown
+(`silent` tells of which pairs).
 """
 
 from __future__ import annotations
@@ -12,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from orchestrator.coverage.classes import Ids, classes_of, merged
 from orchestrator.coverage.steps import Sides
-from orchestrator.model.demands import Declared, Grouping
+from orchestrator.model.demands import Declared, Demands, Grouping
 
-Ids = NDArray[np.int64]
+Reals = NDArray[np.float64]
 
 
 def ids_of(grouping: Grouping, count: int) -> Ids:
@@ -64,13 +66,33 @@ def _entry(declared: Declared, count: int, *, inverse: bool) -> Entry:
     return Entry(ids, declared.pairs.pairs, least, most, declared.each_pair)
 
 
+class Values:
+    """What a product declares: ``farads``, and its insulations as ``siemens``."""
+
+    def __init__(self, demands: Demands) -> None:
+        count = len(demands.nets)
+        self.farads = entries(demands.capacitances, count, resistances=False)
+        self.siemens = entries(demands.insulations, count, resistances=True)
+
+
 @dataclass(frozen=True, eq=False)
 class Share:
-    """What one entry surely adds in one step; `own`: what of it may be a single pair's own."""
+    """What one entry adds in one step; ``own``: what of it is, or may be, a single pair's own."""
 
     entry: Entry
     total: float
     own: float
+
+    @property
+    def beside(self) -> float:
+        """What is left beside a pair that takes its own share."""
+        return 0.0 if self.total == self.own else max(self.total - self.own, 0.0)
+
+    def rest(self, rows: Ids, columns: Ids) -> Reals:
+        """What is left beside every pair of a net of `rows` and one of `columns`."""
+        one, other = self.entry.ids[rows][:, None], self.entry.ids[columns][None, :]
+        within = (one >= 0) & (other >= 0) & (one != other)
+        return np.where(within, self.beside, self.total)
 
 
 def least_shares(found: Sequence[Entry], sides: Sides) -> tuple[Share, ...]:
@@ -90,3 +112,54 @@ def least_shares(found: Sequence[Entry], sides: Sides) -> tuple[Share, ...]:
         if total > 0:
             shares.append(Share(entry, total, own))
     return tuple(shares)
+
+
+def most_shares(found: Sequence[Entry], sides: Sides) -> tuple[Share, ...] | None:
+    """What each entry adds at most; None: two or more opposed pairs are declared by none.
+
+    A value that counts for all pairs together may stand wholly beside any one of several. Where
+    one single pair is undeclared, its share is without bounds and its own.
+    """
+    shares = []
+    for entry in found:
+        if count := opposed(entry.ids, sides):
+            total = count * entry.most if entry.each_pair else entry.most
+            own = entry.most if entry.each_pair or count == 1 else 0.0
+            shares.append(Share(entry, total, own))
+    unknown = silent(found, sides)
+    pairs = int(unknown[sides > 0].sum())
+    if pairs > 1:
+        return None
+    if pairs:
+        ids = np.where(unknown > 0, sides > 0, -1).astype(np.int64)
+        shares.append(Share(Entry(ids, 1, 0.0, math.inf, each_pair=True), math.inf, math.inf))
+    return tuple(shares)
+
+
+def most_between(found: Sequence[Entry], sides: Sides) -> float:
+    """What opposed pairs of which something is declared have at most, all together."""
+    return sum(_most(entry, opposed(entry.ids, sides)) for entry in found)
+
+
+def _most(entry: Entry, count: int) -> float:
+    if not count:
+        return 0.0
+    return count * entry.most if entry.each_pair else entry.most
+
+
+def silent(found: Sequence[Entry], sides: Sides) -> Ids:
+    """By net: with how many opposed nets nothing of it is declared."""
+    by_net = np.zeros(len(sides), dtype=np.int64)
+    up, down = np.flatnonzero(sides > 0), np.flatnonzero(sides < 0)
+    if not len(up) or not len(down):
+        return by_net
+    columns = [np.zeros(len(sides), dtype=np.int64)]
+    columns += [merged(entry.ids, up, down) for entry in found]
+    there, here = classes_of(up, columns), classes_of(down, columns)
+    unknown = np.ones((len(there.first), len(here.first)), dtype=np.bool_)
+    for ids in columns[1:]:
+        one, other = ids[there.first][:, None], ids[here.first][None, :]
+        unknown &= (one == -1) | (other == -1) | (one == other)
+    by_net[up] = (unknown @ here.counts)[there.of_net]
+    by_net[down] = (there.counts @ unknown)[here.of_net]
+    return by_net

@@ -19,6 +19,7 @@ from orchestrator.model.program import (
     BondingStep,
     DecisionRule,
     InsulationStep,
+    Locate,
     Program,
     Step,
     WithstandAcStep,
@@ -69,6 +70,19 @@ class SeenStep:
         return f"step {self.number} ({self.name})"
 
 
+@dataclass(frozen=True, slots=True)
+class SearchSeen:
+    """How a step's faulty pair is searched for: DC level (V) and the most that the wire may carry.
+
+    ``floating``: whether it may leave points of the step open. ``exposures``: of a pair, at most.
+    """
+
+    level_v: Decimal
+    most_v: Decimal
+    floating: bool
+    exposures: int
+
+
 @dataclass(frozen=True, eq=False)
 class VoltageStep(SeenStep):
     """Insulation or withstand.
@@ -86,6 +100,7 @@ class VoltageStep(SeenStep):
     shorted: tuple[tuple[int, int], ...]
     proving: tuple[str, ...]
     reason: str | None
+    search: SearchSeen | None
 
     @cached_property
     def sound(self) -> bool:
@@ -267,4 +282,11 @@ def _seen(
         shorted=shorted,
         proving=step.prove_contact,
         reason=step.unproved_contact,
+        search=None if step.locate is None else _search(step.locate),
     )
+
+
+def _search(locate: Locate) -> SearchSeen:
+    most = ceiling_of(locate.level.value, locate.level_ceiling)
+    floating = locate.floating is not None
+    return SearchSeen(locate.level.value, most, floating, locate.exposures_at_most)

@@ -8,10 +8,10 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
+from orchestrator.coverage.classes import Classes, Counts, Flags, Ids, Pair, classes_of, merged
 from orchestrator.coverage.report import Afloat, Short, Stress
-from orchestrator.coverage.shares import Ids, ids_of
+from orchestrator.coverage.shares import ids_of
 from orchestrator.coverage.steps import VoltageStep
-from orchestrator.coverage.tally import Classes, Counts, Flags, Pair, classes_of, merged
 from orchestrator.formulas.currents import ROOT_TWO
 from orchestrator.model.demands import Demands, PairDemand
 from orchestrator.model.words import Waveform
@@ -40,8 +40,11 @@ class Stressing:
         self._ceilings = [ids_of(ceiling.pairs, count) for ceiling in demands.ceilings]
         self._demanded = [ids_of(demand.pairs, count) for demand in demands.pair_demands]
 
-    def of(self, step: VoltageStep, *, name: int) -> Stress | None:
-        """The finding on one step, naming at most `name` pairs; None where all is well."""
+    def of(self, step: VoltageStep, *, name: int, search: bool = False) -> Stress | None:
+        """The finding on one step, naming at most `name` pairs; None where all is well.
+
+        ``search``: the step is what a search may make of it (`searching`).
+        """
         up, down = np.flatnonzero(step.carried > 0), np.flatnonzero(step.carried < 0)
         if not len(up) or not len(down):
             return None
@@ -65,7 +68,9 @@ class Stressing:
             )
             for one, other in first
         )
-        return Stress(step.number, step.name, step.at, step.waveform, step.most, total, told)
+        return Stress(
+            step.number, step.name, step.at, step.waveform, step.most, total, told, search
+        )  # fmt: skip
 
     def by_group(self, step: VoltageStep, groups: Ids) -> Counts:
         """How many pairs a step stresses too high, by group against group, for the picture."""
@@ -165,28 +170,28 @@ def _named(wrong: Flags, judge: _Judge, start: int, room: int) -> list[Pair]:
     return found
 
 
-def afloat(demands: Demands, step: VoltageStep, *, name: int) -> Afloat | None:
-    """Nets that a step leaves open, that nothing joins to a driven one, and that may not float.
+def afloat(
+    demands: Demands, step: VoltageStep, loose: Flags, *, name: int, search: bool = False
+) -> Afloat | None:
+    """Nets that may be open in a step (`loose`) and that may not float at its level.
 
     Such a net may take any voltage between the sides; so against either it may reach the level.
     """
     if not (step.driven > 0).any() or not (step.driven < 0).any():
         return None
-    both = {net for net, _ in step.shorted}
     wrong: list[tuple[str, Decimal | None]] = []
     count = 0
-    for net in np.flatnonzero(step.carried == 0):
+    for net in np.flatnonzero(loose):
         said = demands.allowed.floating.get(int(net))
         up_to = None
         if said is not None:
             up_to = said.ac_v if step.waveform is Waveform.AC else said.dc_v
             if up_to is None or up_to >= step.most:
                 continue
-        if int(net) in both:
-            continue  # it is on both sides, which is told as a short
         count += 1
         if len(wrong) < name:
             wrong.append((demands.nets[int(net)].name, up_to))
     if not count:
         return None
-    return Afloat(step.number, step.name, step.at, step.waveform, step.most, count, tuple(wrong))
+    told = tuple(wrong)
+    return Afloat(step.number, step.name, step.at, step.waveform, step.most, count, told, search)

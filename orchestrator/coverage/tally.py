@@ -16,80 +16,35 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from orchestrator.coverage.classes import Classes, Counts, Flags, Ids, Pair, classes_of
 from orchestrator.coverage.masking import Loose
-from orchestrator.coverage.shares import Ids, ids_of
+from orchestrator.coverage.shares import ids_of
 from orchestrator.coverage.steps import VoltageStep
 from orchestrator.model.demands import Demands, PairDemand
-
-Flags = NDArray[np.bool_]
-Counts = NDArray[np.int64]
-Pair = tuple[int, int]
-
-_ONLY_SOURCE, _ONLY_RETURN = -2, -3
 
 _CELLS = 2_000_000
 """Cells of a block of classes against classes; 8 MB in float32."""
 
 
-@dataclass(frozen=True, eq=False)
-class Classes:
-    """Nets that nothing tells apart. ``first``: the lowest net of each; in that order."""
-
-    first: Ids
-    counts: Ids
-    of_net: Ids
-    nets: Ids
-
-    def members(self, index: int) -> Ids:
-        """The nets of one class."""
-        found: Ids = self.nets[self.of_net == index]
-        return found
-
-
-def classes_of(nets: Ids, columns: Sequence[NDArray[np.generic]]) -> Classes:
-    """Classes of nets that agree in every column (each given by net of the product)."""
-    rows = np.concatenate(
-        [np.ascontiguousarray(c[nets]).reshape(len(nets), -1).view(np.uint8) for c in columns],
-        axis=1,
-    )
-    rows = np.ascontiguousarray(rows)
-    keys = rows.view(np.dtype((np.void, rows.shape[1]))).ravel()
-    _, first, inverse, counts = np.unique(
-        keys, return_index=True, return_inverse=True, return_counts=True
-    )
-    order = np.argsort(first, kind="stable")
-    place = np.empty_like(order)
-    place[order] = np.arange(len(order))
-    return Classes(nets[first[order]], counts[order], place[inverse.ravel()], nets)
-
-
-def merged(ids: Ids, up: Ids, down: Ids) -> Ids:
-    """Groups found on one side only are alike there: each is another one than all of the other
-    side. So a side of 2,500 nets, each a group of its own, is one class."""
-    there_up, there_down = ids[up], ids[down]
-    shared = np.intersect1d(there_up, there_down)
-    merged = ids.copy()
-    merged[up[~np.isin(there_up, shared) & (there_up != -1)]] = _ONLY_SOURCE
-    merged[down[~np.isin(there_down, shared) & (there_down != -1)]] = _ONLY_RETURN
-    return merged
-
-
-def signature(steps: Sequence[VoltageStep], count: int) -> NDArray[np.uint8]:
-    """By net: its sides in all steps, packed."""
+def signature(
+    steps: Sequence[VoltageStep], count: int, *, carried: bool = False
+) -> NDArray[np.uint8]:
+    """By net: its sides in all steps, packed; with `carried` those of nets joined to driven ones,
+    too."""
     if not steps:
         return np.zeros((count, 1), dtype=np.uint8)
-    sides = np.stack([step.driven for step in steps], axis=1)
+    sides = np.stack([step.carried if carried else step.driven for step in steps], axis=1)
     return np.concatenate([np.packbits(sides > 0, axis=1), np.packbits(sides < 0, axis=1)], axis=1)
 
 
 class Opposed:
     """How many of some steps oppose two nets, for blocks of nets."""
 
-    def __init__(self, steps: Sequence[VoltageStep], nets: Ids) -> None:
+    def __init__(self, steps: Sequence[VoltageStep], nets: Ids, *, carried: bool = False) -> None:
         self._size = len(nets)
         self._none = not steps
         if steps:
-            sides = np.stack([step.driven[nets] for step in steps], axis=1)
+            sides = np.stack([(s.carried if carried else s.driven)[nets] for s in steps], axis=1)
             up, down = (sides > 0).astype(np.float32), (sides < 0).astype(np.float32)
             self._rows = np.concatenate([up, down], axis=1)
             self._columns = np.concatenate([down, up], axis=1)
@@ -211,7 +166,7 @@ class _Count:
         found: Flags = sides[rows][:, None] * sides[columns][None, :] < 0
         for each in loose:
             if each.decided is None:
-                found &= each.shows(*each.own_of(rows, columns))
+                found &= each.shows(rows, columns)
         return found
 
     def _sum(self, mask: Flags, start: int, end: int) -> int:

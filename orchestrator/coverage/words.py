@@ -9,13 +9,20 @@ from orchestrator.coverage.report import (
     Coverage,
     Lead,
     NetPair,
+    Overspent,
     PairCover,
     PartCover,
+    Reached,
+    Stored,
     Stress,
+    TooMuch,
 )
+from orchestrator.coverage.searching import INSULATION
 from orchestrator.fault_words import counted
-from orchestrator.model.amounts import amps, volts
+from orchestrator.model.amounts import amps, shown, volts
+from orchestrator.model.demands import Highest
 from orchestrator.model.words import Waveform
+from orchestrator.quantities import Dimension
 
 
 def findings(found: Coverage) -> tuple[str, ...]:
@@ -25,12 +32,16 @@ def findings(found: Coverage) -> tuple[str, ...]:
         *(line for parts in found.parts for line in _missing(parts)),
         *(_short(found, index) for index in range(len(found.shorts))),
         *(_stressed(stress) for stress in found.stresses),
-        *(
-            f"step {each.step} ({each.name}) may drive {amps(each.most_a)}; what is demanded "
-            f"there allows {amps(each.ceiling_a)}"
-            for each in found.too_much
-        ),
+        *(_driven(each) for each in found.too_much),
         *(_afloat(each) for each in found.afloat),
+        *(_reached(each) for each in found.reached),
+        *(_overspent(each) for each in found.overspent),
+        *(_stored(each) for each in found.stored),
+        *(
+            f"step {each.step} ({each.name}) closes {counted(each.contacts, 'contact')} at once; "
+            f"at most {each.allowed} are allowed (allow: relays_at_most)"
+            for each in found.crowded
+        ),
         *(_lead(lead) for lead in found.leads.unproved),
     )
 
@@ -127,17 +138,65 @@ def _form(waveform: Waveform) -> str:
     return "AC" if waveform is Waveform.AC else "DC"
 
 
-def _stressed(stress: Stress) -> str:
-    form = _form(stress.waveform)
+def _by_whom(each: Stress | Reached | Afloat | Stored) -> str:
+    told = f"step {each.step} ({each.name})"
+    return f"a search after {told}" if each.search else told
+
+
+def _held(first: Sequence[tuple[NetPair, Highest]], waveform: Waveform, pairs: int) -> str:
     names = [
-        f"{pair_told(pair)} may see {volts(held.of(stress.waveform))} ({held.why}"
+        f"{pair_told(pair)} may see {volts(held.of(waveform))} ({held.why}"
         + "".join(f", {origin.at}" for origin in held.origins[:1])
         + ")"
-        for pair, held in stress.first
+        for pair, held in first
     ]
+    return _listed(names, pairs)
+
+
+def _stressed(stress: Stress) -> str:
+    form = _form(stress.waveform)
+    does = "may stress" if stress.search else "stresses"
     return (
-        f"step {stress.step} ({stress.name}) stresses {counted(stress.pairs, 'pair')} with up to "
-        f"{volts(stress.most_v)} {form}, more than allowed: {_listed(names, stress.pairs)}"
+        f"{_by_whom(stress)} {does} {counted(stress.pairs, 'pair')} with up to "
+        f"{volts(stress.most_v)} {form}, more than allowed: "
+        f"{_held(stress.first, stress.waveform, stress.pairs)}"
+    )
+
+
+def _reached(each: Reached) -> str:
+    form = _form(each.waveform)
+    return (
+        f"{_by_whom(each)} lets open nets reach up to {volts(each.reach_v)} {form} in "
+        f"{counted(each.pairs, 'pair')}, more than allowed: "
+        f"{_held(each.first, each.waveform, each.pairs)}"
+    )
+
+
+def _driven(each: TooMuch) -> str:
+    told = f"step {each.step} ({each.name}) may drive {amps(each.most_a)}"
+    if each.loads:
+        through = f"{'load' if len(each.loads) == 1 else 'loads'} {', '.join(each.loads)}"
+        return f"{told} through {through}; 3 % above its own level is {amps(each.ceiling_a)}"
+    return f"{told}; what is demanded there allows {amps(each.ceiling_a)}"
+
+
+def _overspent(each: Overspent) -> str:
+    key = "extra_insulation" if each.kinds == INSULATION else "extra_withstand"
+    level = f"{volts(each.level_v)} DC"
+    if each.kinds != INSULATION:
+        level += ", above every insulation demand's level,"
+    return (
+        f"a search after step {each.step} ({each.name}) may put a pair under {level} "
+        f"{each.exposures} times; {each.allowed} are allowed (allow: {key})"
+    )
+
+
+def _stored(each: Stored) -> str:
+    stored, allowed = (shown(j, Dimension.ENERGY) for j in (each.energy_j, each.allowed_j))
+    farads = shown(each.capacitance_f, Dimension.CAPACITANCE)
+    return (
+        f"{_by_whom(each)} may store {stored} (½CU² of {farads} at "
+        f"{volts(each.peak_v)}); at most {allowed} are allowed (allow: stored_energy_at_most)"
     )
 
 
@@ -145,8 +204,9 @@ def _afloat(each: Afloat) -> str:
     names = [
         name if up_to is None else f"{name} (up to {volts(up_to)})" for name, up_to in each.first
     ]
+    does = "may leave" if each.search else "leaves"
     return (
-        f"step {each.step} ({each.name}) leaves {counted(each.nets, 'net')} open that may not "
+        f"{_by_whom(each)} {does} {counted(each.nets, 'net')} open that may not "
         f"float: {_listed(names, each.nets)}; against either side each may reach "
         f"{volts(each.reach_v)} {_form(each.waveform)}"
     )
@@ -154,8 +214,9 @@ def _afloat(each: Afloat) -> str:
 
 def _lead(lead: Lead) -> str:
     steps = ", ".join(map(str, lead.steps[:12])) + (" …" if len(lead.steps) > 12 else "")
-    word = "step" if len(lead.steps) == 1 else "steps"
-    return f"lead at {lead.point} (net {lead.net}) isn't proved in {word} {steps}: {lead.why}"
+    relying = f"step {steps} relies" if len(lead.steps) == 1 else f"steps {steps} rely"
+    told = f"lead at {lead.point} (net {lead.net}) isn't proved by any step"
+    return f"{told}; {relying} on it: {lead.why}"
 
 
 def _leads(found: Coverage) -> Iterator[str]:
@@ -168,6 +229,13 @@ def _leads(found: Coverage) -> Iterator[str]:
     if leads.idle:
         told += f", {len(leads.idle)} that no voltage step uses"
     yield told
+    by_limit: dict[int, list[str]] = {}
+    for proof in leads.proofs:
+        if proof.by == "limit":
+            by_limit.setdefault(proof.step, []).append(proof.point)
+    for step, points in by_limit.items():
+        told = _listed(points[:20], len(points))
+        yield f"    shown by the lower limit of step {step}: {told}"
     for lead in leads.accepted:
         yield f"    {lead.point} is unproved; the product's reason: {lead.reason}"
 
@@ -175,12 +243,19 @@ def _leads(found: Coverage) -> Iterator[str]:
 def _exposed(found: Coverage) -> Iterator[str]:
     runs = found.runs_per_serial
     for each in found.exposures:
-        if each.most is None:
-            continue
-        spread = ", ".join(
-            f"{times}x: {counted(pairs, 'pair')}" for times, pairs in sorted(each.histogram.items())
-        )
-        yield (
-            f"exposures to {each.kinds} in one run: {spread}; at most {each.highest} "
-            f"({pair_told(each.most)}), {each.highest * runs} in the {runs} runs allowed per serial"
-        )
+        if each.most is not None:
+            spread = ", ".join(
+                f"{times}x: {counted(pairs, 'pair')}"
+                for times, pairs in sorted(each.histogram.items())
+            )
+            yield (
+                f"exposures to {each.kinds} in one run: {spread}; at most {each.highest} "
+                f"({pair_told(each.most)}), {each.highest * runs} in the {runs} runs allowed per "
+                "serial"
+            )
+        if each.by_search:
+            yield (
+                f"exposures to {each.kinds} by searches: at most {each.by_search} of a pair over "
+                f"all runs of one serial; {each.search_allowed} are allowed. With the steps' own "
+                f"at most {each.highest * runs + each.by_search}"
+            )

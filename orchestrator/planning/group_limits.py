@@ -48,7 +48,7 @@ class GroupLimits:
         """Settle every quantity that a demand limits."""
         for quantity in Measured:
             high = _strictest(self._counting, quantity, Edge.AT_MOST)
-            low = _strictest(self._counting, quantity, Edge.AT_LEAST)
+            low = _strictest(self._counting, quantity, Edge.AT_LEAST, self._cut.wire_v)
             if quantity is Measured.RESISTANCE:
                 self._resistance(high, low)
             else:
@@ -221,8 +221,19 @@ def _through_a(open_f: Ends, open_s: Ends, wire_v: float, hertz: float) -> float
     return in_series(*ends) * (MIXED if mixed else 1.0)
 
 
-def _strictest(counting: Iterable[PairDemand], quantity: Measured, edge: Edge) -> Decimal | None:
-    values = [v for v in (d.limit(quantity, edge) for d in counting) if v is not None]
+def _strictest(
+    counting: Iterable[PairDemand], quantity: Measured, edge: Edge, wire_v: Decimal | None = None
+) -> Decimal | None:
+    """The strictest limit. A lower one on current grows with the level: at a ``wire_v`` above
+    the demand's own ceiling a pair takes more, and less than its limit would hide in that."""
+    values = []
+    for demand in counting:
+        value = demand.limit(quantity, edge)
+        if value is None:
+            continue
+        if edge is Edge.AT_LEAST and wire_v is not None and quantity is not Measured.RESISTANCE:
+            value *= max(Decimal(1), wire_v / demand.ceiling_v)
+        values.append(value)
     return (min if edge is Edge.AT_MOST else max)(values, default=None)
 
 

@@ -71,12 +71,13 @@ def test_a_complete_program_is_exit_code_0(files: Path, capsys: Out) -> None:
 def test_one_pair_missing_and_one_lead_unproved_are_both_named(files: Path, capsys: Out) -> None:
     """Exit code 3: a pass of this program wouldn't show what is demanded."""
     text = PROGRAM.replace("against: [a1, a2, c1, c2]", "against: [a1, a2]")
+    text = text.replace("  - {name: b, kind: continuity, apply_to: [b1], against: [b2]}\n", "")
     Path("program.yaml").write_text(text.replace("[a, b, c]", "[a, c]"), "utf-8")
     assert main(COMMAND) == 3
     out = capsys.readouterr().out
     assert "1 pair of 3 covered by no step: b – c" in out
-    assert "lead at b1 (net b) isn't proved in steps 4, 5: no step named" in out
-    assert "step 5 (second) leaves 1 net open that may not float: c" in out
+    assert "lead at b1 (net b) isn't proved by any step; steps 3, 4 rely on it: no bond" in out
+    assert "step 4 (second) leaves 1 net open that may not float: c" in out
 
 
 def test_the_terminal_falls_back_to_plain_letters(
@@ -150,3 +151,38 @@ def test_on_a_station_the_wires_levels_count(capsys: Out) -> None:
     assert "levels as the wire carries them" in out
     assert "bond of condenser coil to earth; bond of fan guard to earth" in out
     assert "may reach 2.12 kV DC" in out
+
+
+def test_searches_energy_contacts_and_open_nets_are_told_on_the_terminal_and_as_json(
+    files: Path, capsys: Out
+) -> None:
+    """Each keeps the program from being complete."""
+    text = PRODUCT + (
+        "capacitances: [{between: [a, b], value: 10 uF, tolerance_percent: 0}]\n"
+        "never_above: [{between: [b, c], ac: 400 V, dc: 600 V}]\n"
+        "allow:\n"
+        "  relays_at_most: 5\n  extra_insulation: 2\n"
+        "  floating: [{nets: [b, c], up_to_dc: 700 V, reason: they are shielded}]\n"
+    )
+    Path("product.yaml").write_text(text, "utf-8")
+    locate = "{level: 500 V, dwell: 1 s, accept: {resistance: {at_least: 10 Mohm}}}"
+    step = "  - {name: open, kind: insulation, apply_to: [a1], against: [b1], level: 650 V,\n"
+    step += f"     on_failure: locate, locate: {locate}, prove_contact: [a, b]}}\n"
+    Path("program.yaml").write_text(PROGRAM + step, "utf-8")
+    assert main(COMMAND) == 3
+    out = capsys.readouterr().out
+    assert "step 6 (open) lets open nets reach up to 669.5 V DC in 1 pair" in out
+    assert "step 4 (first) may store 1.326 J (½CU² of 10 uF at 515 V)" in out
+    assert "step 4 (first) closes 6 contacts at once; at most 5 are allowed" in out
+    assert "a search after step 6 (open) may put a pair under 500 V DC 12 times; 2 are" in out
+    assert "exposures to insulation by searches: at most 12 of a pair" in out
+    assert main([*COMMAND, "--json"]) == 3
+    told = json.loads(capsys.readouterr().out)
+    assert not told["complete"]
+    (reached,) = told["reached"]
+    assert (reached["first"][0][0], reached["reach_v"]) == (["b", "c"], "669.50")
+    assert [each["step"] for each in told["stored"]] == [4, 5, 6]
+    assert [each["contacts"] for each in told["crowded"]] == [6, 6]
+    assert [each["exposures"] for each in told["overspent"]] == [12]
+    assert told["leads"]["proofs"][0] == {"point": "a1", "by": "contact", "step": 1}
+    assert any("lets open nets reach" in line for line in told["findings"])

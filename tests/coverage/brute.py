@@ -26,6 +26,11 @@ class Verdict:
     masked: list[set[tuple[int, int]]] = field(default_factory=list)
     stressed: dict[int, set[tuple[int, int]]] = field(default_factory=dict)
     afloat: dict[int, set[int]] = field(default_factory=dict)
+    reached: dict[int, set[tuple[int, int]]] = field(default_factory=dict)
+    searched: dict[int, set[tuple[int, int]]] = field(default_factory=dict)
+    search_reached: dict[int, set[tuple[int, int]]] = field(default_factory=dict)
+    search_afloat: dict[int, set[int]] = field(default_factory=dict)
+    overspent: set[int] = field(default_factory=set)
     unproved: set[str] = field(default_factory=set)
     exposed: dict[str, Counter[int]] = field(default_factory=dict)
 
@@ -144,20 +149,20 @@ def judge(demands: Demands, program: Program) -> Verdict:
         found.open.append(bare)
         found.masked.append(hidden)
     for number, step in steps:
-        most = step.level.value * 103 / 100
-        if step.level_ceiling is not None:
-            most = step.level_ceiling.value
-        form = waveform(step)
+        most, form = _most(step), waveform(step)
         found.stressed[number] = {
             pair for pair in parts(whole[number]) if demands.highest(*pair).of(form) < most
         }
         if {1, -1} <= set(sides[number][0].values()):
-            found.afloat[number] = set(_afloat(demands, step, whole[number], most))
+            loose = set(_open(demands, step, whole[number]))
+            found.afloat[number] = {n for n in loose if not _may_float(demands, n, form, most)}
+            found.reached[number] = _reached(demands, whole[number], loose, form, most)
+        _search(demands, found, number, dict(steps), sides, whole)
     for word in ("insulation", "withstand"):
         count: Counter[tuple[int, int]] = Counter()
         for number, step in steps:
             if step.kind.startswith(word):
-                count.update(parts(sides[number][0]))
+                count.update(parts(whole[number]))
         every = combinations(range(len(demands.nets)), 2)
         found.exposed[word] = Counter(count[pair] for pair in every)
     return found
@@ -178,14 +183,65 @@ def _state(demands: Demands, demand: PairDemand, step: Step, sides: tuple[dict[i
         return "not"
 
 
-def _afloat(demands: Demands, step: Step, whole: dict[int, int], most: Decimal) -> Iterator[int]:
+def _open(demands: Demands, step: Step, whole: dict[int, int]) -> Iterator[int]:
     for net in demands.nets:
-        if whole[net.index] or any(point in step.apply_to for point in net.points):
-            continue
-        said = demands.allowed.floating.get(net.index)
-        if said is None:
+        if not whole[net.index] and not any(point in step.apply_to for point in net.points):
             yield net.index
+
+
+def _may_float(demands: Demands, net: int, form: Waveform, most: Decimal) -> bool:
+    said = demands.allowed.floating.get(net)
+    if said is None:
+        return False
+    up_to = said.ac_v if form is AC else said.dc_v
+    return up_to is None or up_to >= most
+
+
+def _reached(demands: Demands, whole: dict[int, int], loose: set[int], form: Waveform,
+             most: Decimal) -> set[tuple[int, int]]:  # fmt: skip
+    """Pairs with a net that may be open, declared for less, and not opposed anyhow."""
+    found = set()
+    for one, other in combinations(sorted(whole), 2):
+        there = all(whole[net] or net in loose for net in (one, other))
+        if not there or not {one, other} & loose or whole[one] * whole[other] == -1:
             continue
-        up_to = said.ac_v if waveform(step) is AC else said.dc_v
-        if up_to is not None and up_to < most:
-            yield net.index
+        if demands.body_of[one] == demands.body_of[other]:
+            continue
+        for ceiling in demands.ceilings:
+            held = ceiling.ac_v if form is AC else ceiling.dc_v
+            if (one, other) in ceiling.pairs and held < most:
+                found.add((one, other))
+    return found
+
+
+def _search(demands: Demands, found: Verdict, number: int, steps: dict[int, Step],
+            sides: dict[int, tuple[dict[int, int], bool]],
+            whole: dict[int, dict[int, int]]) -> None:  # fmt: skip
+    """The search after one step, as a step of its own."""
+    step = steps[number]
+    locate = getattr(step, "locate", None)
+    if locate is None:
+        return
+    most = locate.level.value * 103 / 100
+    if locate.level_ceiling is not None:
+        most = locate.level_ceiling.value
+    found.searched[number] = {
+        pair for pair in parts(whole[number]) if demands.highest(*pair).of(Waveform.DC) < most
+    }
+    if {1, -1} <= set(sides[number][0].values()):
+        loose = set(_open(demands, step, whole[number]))
+        if locate.floating is not None:
+            loose |= {net for net in whole[number] if whole[number][net]}
+        dc = Waveform.DC
+        found.search_afloat[number] = {n for n in loose if not _may_float(demands, n, dc, most)}
+        found.search_reached[number] = _reached(demands, whole[number], loose, dc, most)
+    insulated = [d.level_v for d in demands.pair_demands if d.kind is StepKind.INSULATION]
+    insulated += [demands.allowed.search_level_v or Decimal(0)]
+    low = locate.level.value <= max(insulated)
+    may = demands.allowed.extra_insulation if low else demands.allowed.extra_withstand
+    if locate.exposures_at_most > may:
+        found.overspent.add(number)
+
+
+def _most(step: Step) -> Decimal:
+    return step.level.value * 103 / 100 if step.level_ceiling is None else step.level_ceiling.value

@@ -95,6 +95,8 @@ def products(draw: st.DrawFn) -> dict[str, Any]:
     if draw(st.booleans()):
         floating = {"nets": names[-2:], "up_to_dc": "520 V", "reason": "it stands all of it"}
         product["allow"]["floating"] = [floating]
+    product["allow"] |= {"extra_insulation": draw(st.integers(8, 12))}
+    product["allow"] |= {"extra_withstand": draw(st.integers(8, 12))}
     if draw(st.integers(0, 3)) == 0:
         product["allow"]["undeclared_pairs"] = {
             "ac": "600 V",
@@ -102,6 +104,18 @@ def products(draw: st.DrawFn) -> dict[str, Any]:
             "reason": "it is so built",
         }
     return product
+
+
+@st.composite
+def searches(draw: st.DrawFn, level: str) -> dict[str, Any]:
+    found: dict[str, Any] = {"dwell": "1 s", "accept": {"resistance": {"at_least": "5 Mohm"}}}
+    found["level"] = draw(st.sampled_from([level, "200 V"]))
+    found["exposures_at_most"] = draw(st.integers(8, 12))
+    if draw(st.booleans()):
+        found["floating"] = "it says so here"
+    if draw(st.booleans()):
+        found["level_ceiling"] = found["level"]
+    return found
 
 
 @st.composite
@@ -122,6 +136,8 @@ def programs(draw: st.DrawFn, made: dict[str, Any]) -> dict[str, Any]:
         step["others"] = draw(st.sampled_from(["open", "against"]))
         if draw(st.integers(0, 4)) == 0:
             step["level_ceiling"] = step["level"]
+        if draw(st.integers(0, 2)) == 0:
+            step |= {"on_failure": "locate", "locate": draw(searches(step["level"]))}
         steps.append(step)
     return {
         "name": "by hand",
@@ -163,14 +179,61 @@ def test_pairs_stress_floating_and_exposures_agree_with_every_pair_looked_at(
         assert {numbered(pair.nets) for pair in each.masked_pairs} == hidden
         assert (each.open, each.masked) == (len(bare), len(hidden))
         assert each.complete == (not bare and not hidden)
-    stressed = {s.step: {numbered(pair) for pair, _ in s.first} for s in found.stresses}
-    assert stressed == {step: pairs for step, pairs in wanted.stressed.items() if pairs}
+    stressed = {
+        s.step: {numbered(pair) for pair, _ in s.first} for s in found.stresses if not s.search
+    }
+    assert stressed == some(wanted.stressed)
     assert all(s.pairs == len(s.first) for s in found.stresses)
-    floats = {a.step: {number[name] for name, _ in a.first} for a in found.afloat}
-    assert floats == {step: nets for step, nets in wanted.afloat.items() if nets}
+    assert all(r.pairs == len(r.first) for r in found.reached)
+    floats = {a.step: {number[name] for name, _ in a.first} for a in found.afloat if not a.search}
+    assert floats == some(wanted.afloat)
+    reached = {
+        r.step: {numbered(pair) for pair, _ in r.first} for r in found.reached if not r.search
+    }
+    assert reached == some(wanted.reached)
     for counted in found.exposures:
         assert counted.histogram == dict(wanted.exposed[counted.kinds])
     _same_picture(demands, program, found.complete, wanted)
+
+
+def some(found: dict[int, set[Any]]) -> dict[int, set[Any]]:
+    return {step: held for step, held in found.items() if held}
+
+
+@given(st.data())
+def test_what_a_search_may_do_agrees_with_every_pair_looked_at(data: st.DataObject) -> None:
+    """Told of the search, or of its step where that does the same to the same pair or net."""
+    made = data.draw(products())
+    demands = resolved(made)
+    program = Document.built(build(Program, data.draw(programs(made))), "program")
+    found, wanted = cover(demands, program, name=1000), judge(demands, program.model)
+    number = demands.net_named
+
+    def pairs(told: Any, *, search: bool) -> dict[int, set[Any]]:
+        by: dict[int, set[Any]] = {}
+        for each in told:
+            if each.search is search:
+                numbered = {tuple(sorted(number[n] for n in pair)) for pair, _ in each.first}
+                by.setdefault(each.step, set()).update(numbered)
+        return by
+
+    def nets(*, search: bool) -> dict[int, set[int]]:
+        return {a.step: {number[n] for n, _ in a.first} for a in found.afloat if a.search is search}
+
+    for told, own, all_of_it in (
+        (pairs(found.stresses, search=True), pairs(found.stresses, search=False), wanted.searched),
+        (
+            pairs(found.reached, search=True),
+            pairs(found.reached, search=False),
+            wanted.search_reached,
+        ),
+        (nets(search=True), nets(search=False), wanted.search_afloat),
+    ):
+        for step in {*told, *all_of_it}:
+            assert told.get(step, set()) <= all_of_it.get(step, set())
+            missing = all_of_it.get(step, set()) - told.get(step, set())
+            assert missing <= own.get(step, set())
+    assert {each.step for each in found.overspent} == wanted.overspent
 
 
 def _same_picture(
@@ -179,7 +242,8 @@ def _same_picture(
     """Each cell says what the pairs say."""
     picture = picture_of(demands, program, complete=complete)
     place = {name: row for row, name in enumerate(picture.rows)}
-    stressed = {pair for pairs in wanted.stressed.values() for pair in pairs}
+    high = (wanted.stressed, wanted.reached, wanted.searched, wanted.search_reached)
+    stressed = {pair for by_step in high for pairs in by_step.values() for pair in pairs}
     bare, hidden = (set().union(*sets) for sets in (wanted.open, wanted.masked))
     for pair in combinations(range(len(demands.nets)), 2):
         row, column = (place[demands.nets[net].name] for net in pair)
