@@ -14,8 +14,10 @@ from orchestrator.contract import StartMark
 from orchestrator.model.record import Reading, TesterReading
 from orchestrator.model.words import Evidence, Measured, StepKind
 
-Verdict = Literal["pass", "fail", "breakdown"]
-_VERDICTS: Mapping[str, Verdict] = {"pass": "pass", "fail": "fail", "breakdown": "breakdown"}
+Verdict = Literal["pass", "fail", "breakdown", "overloaded"]
+_VERDICTS: Mapping[str, Verdict] = {
+    "pass": "pass", "fail": "fail", "breakdown": "breakdown", "overloaded": "overloaded",
+}  # fmt: skip
 
 
 def readings(

@@ -186,7 +186,7 @@ _WORDS = (
     _word(
         "verdict",
         "the instrument's verdict",
-        ("pass", "fail", "breakdown", "no_verdict"),
+        ("pass", "fail", "breakdown", "overloaded", "no_verdict"),
         settable=False,
     ),
     _word("cause", "why a step ended; the profile's own words", settable=False),

@@ -86,11 +86,12 @@ def _limits(order: StepOrder) -> str:
 
 
 def _contact(step: BoundStep) -> str:
+    told = ""
     if step.leans_on:
-        return f"; contact proved by {', '.join(step.leans_on)}"
+        told += f"; contact proved by {', '.join(step.leans_on)}"
     if step.unproved_contact is not None:
-        return f"; contact not proved by a step before: {step.unproved_contact}"
-    return ""
+        told += f"; contact not proved by a step before: {step.unproved_contact}"
+    return told
 
 
 def _search(step: BoundStep) -> str:

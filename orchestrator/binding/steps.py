@@ -219,8 +219,7 @@ def proof_notices(outcomes: tuple[Outcome, ...]) -> tuple[str, ...]:
         step = outcome.task.step
         if not isinstance(step, Proved) or not step.prove_contact:
             continue
-        if unproved_points(outcome.task, step):
-            continue
+        unproved = set(unproved_points(outcome.task, step))
         own = routings.get(step.name)
         for other in proving_steps(outcome.task, step):
             parallel = [p for p in (other.apply_to, other.against) if len(p) > 1]
@@ -232,13 +231,16 @@ def proof_notices(outcomes: tuple[Outcome, ...]) -> tuple[str, ...]:
         elsewhere = [
             point
             for point in (*step.apply_to, *step.against)
-            if own and not _same_lead(outcome.task, step, point, own, routings)
+            if own
+            and point not in unproved
+            and not _same_lead(outcome.task, step, point, own, routings)
         ]
         if elsewhere:
             told = ", ".join(repr(point) for point in elsewhere)
             found.append(
                 f"step {step.name!r}: contact of {told} is proved through another lead than the "
-                "one that brings this step's level"
+                "one that brings this step's level, which might be off: a continuity step through "
+                "it (a load, in a product) would show that"
             )
     return tuple(found)
 

@@ -42,8 +42,9 @@ def coverage_command(  # noqa: PLR0917 - a command's options come by name
     """Prove a program complete for a product, or list what it misses; connects to nothing.
 
     Tells pairs that no step covers or that a group's limit hides, bonds and wires not tested,
-    pairs stressed beyond what they may see, nets left open that may not float, and leads whose
-    contact isn't proved. Shares no code with the planner.
+    pairs stressed beyond what they may see, nets left open that may not float or that reach too
+    much, what searches after a failed step may do, too much stored energy, too many contacts, and
+    leads that no step proves. Shares no code with the planner.
     """
     situation = Situation(as_json=as_json)
 
@@ -64,15 +65,21 @@ def look(
 ) -> Exit:
     """Read, judge, show. Raises Refused."""
     from orchestrator.cli.coverage_views import TERMINAL_NETS, as_data, tell
+    from orchestrator.cli.outputs import check_output, write_output
     from orchestrator.coverage.cover import cover
     from orchestrator.coverage.picture import picture_of
     from orchestrator.coverage.svg import draw
 
+    if picture is not None:
+        _check_svg(picture)
+        check_output("--picture", picture, (product, program, station, fixture), replace=True)
     demands, work, wire = _read(product, program, station, fixture)
     found = cover(demands, work, wire)
     code = Exit.DONE if found.complete else Exit.NO_VERDICT
     if picture is not None:
-        _write(picture, draw(picture_of(demands, work, wire, complete=found.complete)))
+        write_output(
+            "--picture", picture, draw(picture_of(demands, work, wire, complete=found.complete))
+        )
     if now.as_json:
         print(json.dumps(as_data(found, code)))
         return code
@@ -120,13 +127,9 @@ def _read(
     return demands, work, None if files is None else files.bind()
 
 
-def _write(path: Path, text: str) -> None:
+def _check_svg(path: Path) -> None:
     from orchestrator.errors import Fault, Position, Refused
 
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        remedy = "choose a file that can be written"
-        fault = Fault("--picture", reason, "a file to write", remedy, Position(str(path)))
-        raise Refused((fault,)) from error
+    if path.suffix.lower() != ".svg":
+        found, remedy = f"a name that ends in {path.suffix!r}", "let its name end in .svg"
+        raise Refused((Fault("--picture", found, "an SVG file", remedy, Position(str(path))),))

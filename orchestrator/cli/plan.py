@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,11 +17,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from orchestrator.cli.files import Files
+    from orchestrator.documents import Document
     from orchestrator.errors import Refused
     from orchestrator.model.demands import Demands
+    from orchestrator.model.program import Program
     from orchestrator.model.schedule import Schedule
     from orchestrator.planning.plan import Plan
 
+PLANNED = "the planned program"
 EPILOG = (
     "Without --out the program is printed on standard output and all else on standard error. A "
     "plan is a proposal: whoever answers for the product's safety checks it against the standard "
@@ -45,7 +48,14 @@ def plan_command(  # noqa: PLR0917 - a command's options come by name
     ] = False,
     keep_gaps: Annotated[
         bool,
-        typer.Option("--keep-gaps", help="Plan what can be planned, and list what can't."),
+        typer.Option(
+            "--keep-gaps",
+            help="Plan what can be planned and list what can't; no program is written while a gap "
+            "is left.",
+        ),
+    ] = False,
+    replacing: Annotated[
+        bool, typer.Option("--replace", help="Let --out replace a file that exists.")
     ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="One JSON object on standard output.")
@@ -59,6 +69,10 @@ def plan_command(  # noqa: PLR0917 - a command's options come by name
     """
 
     def work(now: Situation) -> Exit:
+        from orchestrator.cli.outputs import check_output
+
+        if out is not None:
+            check_output("--out", out, (product, station, fixture), replace=replacing)
         return _plan(now, product, out, station, fixture, explain=explain, keep_gaps=keep_gaps)
 
     raise typer.Exit(guarded(work, Situation(as_json=as_json)))
@@ -76,6 +90,7 @@ def _plan(
 ) -> Exit:
     from orchestrator.assembly.planning_limits import check_points, planning_limits
     from orchestrator.cli.files import read_files
+    from orchestrator.cli.outputs import write_output
     from orchestrator.model.resolve import read_demands
     from orchestrator.planning.planner import plan
 
@@ -92,7 +107,7 @@ def _plan(
     # Nothing that may not be run as it is replaces what stands there.
     written = out is not None and proof is not None and (proof.complete or keep_gaps)
     if out is not None and proof is not None and written:
-        _write(out, proof.text)
+        write_output("--out", out, proof.text)
     if now.as_json:
         print(json.dumps(_as_data(made, proof, code)))
         return code
@@ -135,12 +150,30 @@ def _proved(made: Plan, demands: Demands, out: Path | None, files: Files | None)
     from orchestrator.planning.writing import program_text
 
     text = program_text(made, demands)
-    name = "the planned program (--out keeps it)" if out is None else str(out)
+    name = PLANNED if out is None else str(out)
     program = parse_document(text, name, Program)
-    schedule = None if files is None else files.plan.bind(program, files.fixture)
+    schedule = None if files is None else _bound(program, files)
     found = cover(demands, program, schedule)
     told = tuple(findings(found))
     return _Proof(text, schedule, told if not found.complete else ())
+
+
+def _bound(program: Document[Program], files: Files) -> Schedule:
+    """Raises Refused: with every fault once, that of a search's widest step left out beside its
+    step's own. Places in a program that nobody has are left out; each fault names its step."""
+    from orchestrator.errors import Refused
+
+    try:
+        return files.plan.bind(program, files.fixture)
+    except Refused as refused:
+        told = [
+            replace(fault, position=None)
+            if fault.position is not None and fault.position.file == program.file
+            else fault
+            for fault in refused.faults
+        ]
+        own = [fault for fault in told if "step 'search of step " not in fault.what]
+        raise Refused(own or told) from None
 
 
 def _fixture_alone(fixture: Path) -> Refused:
@@ -177,6 +210,7 @@ def _told(made: Plan, demands: Demands, proof: _Proof | None, *, explain: bool) 
         return
     if (bound := proof.schedule) is not None:
         yield f"bound to station {bound.station} with fixture {bound.fixture}: no fault found"
+        yield from (f"note: {notice}" for notice in bound.notices if notice not in made.notices)
     if proof.complete:
         yield "coverage, which shares no code with the planner: complete"
     for finding in proof.findings:
@@ -203,14 +237,3 @@ def _as_data(made: Plan, proof: _Proof | None, code: Exit) -> dict[str, Any]:
     bound = None if proof is None or proof.schedule is None else proof.schedule.station
     told |= {"text": "" if proof is None else proof.text, "bound": bound}
     return told | {"findings": [] if proof is None else list(proof.findings)}
-
-
-def _write(path: Path, text: str) -> None:
-    from orchestrator.errors import Fault, Position, Refused
-
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        fault = Fault("--out", reason, "a file to write", "choose another", Position(str(path)))
-        raise Refused((fault,)) from error

@@ -54,7 +54,7 @@ class RunScreen:
     def begin(self) -> None:
         """Say what is going to be run."""
         plan = self._schedule
-        steps, seconds = len(plan.steps), sum(step.predicted_s for step in plan.steps)
+        steps, seconds = len(plan.steps), plan.estimated_s
         self._console.print(
             f"program {plan.program}, revision {plan.revision}, with fixture {plan.fixture} on "
             f"station {plan.station}: {counted(steps, 'step')}, about {seconds:.0f} s"

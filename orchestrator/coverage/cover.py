@@ -76,7 +76,7 @@ def cover(
         crowded=strain.crowded,
         leads=judge_leads(demands, seen),
         exposures=tuple(exposures(demands, seen.voltage)),
-        notices=demands.notices,
+        notices=tuple(dict.fromkeys((*demands.notices, *(wire.notices if wire else ())))),
     )
 
 

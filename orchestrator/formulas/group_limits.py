@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 
-
 MIXED = 2 * math.sqrt(2)
 """Factor by which a network of capacitances and resistances may conduct more than one of their
 magnitudes does: sec³(45°). Admittances within a sector of half-angle α: the real part of a Schur

@@ -22,6 +22,7 @@ from orchestrator.documents import (
     refuse_parts,
 )
 from orchestrator.model.fixture import Positions, _as_tuple
+from orchestrator.model.plausible import check_plausible
 from orchestrator.model.program import (
     Accept,
     DecisionRule,
@@ -48,6 +49,7 @@ SET_WORDS = (PROTECTIVE_EARTH, EVERY_NET, EVERY_CIRCUIT, ALL_OTHERS)
 
 Members = Positions
 """Names of nets and circuits, or words of `SET_WORDS`; one may stand without brackets."""
+WorkingVolts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "100 kV")]
 CeilingVolts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "0 V", "100 kV")]
 StrayFarads = Annotated[Quantity, QuantityField(Dimension.CAPACITANCE, "0 pF", "100 uF")]
 Joules = Annotated[Quantity, QuantityField(Dimension.ENERGY, "1 mJ", "10000 J")]
@@ -83,7 +85,7 @@ class Circuit(Strict):
     """A named group of nets. ``class``: a word that the rule sheet knows."""
 
     nets: Members
-    working_voltage: Volts | None = None
+    working_voltage: WorkingVolts | None = None
     class_: Annotated[Name | None, Field(alias="class")] = None
 
 
@@ -154,6 +156,11 @@ class BondingDemand(_Timed):
     waveform: Waveform = Waveform.AC
     frequency: Hertz | None = None
 
+    @model_validator(mode="after")
+    def _plausible(self) -> BondingDemand:
+        check_plausible(self.kind, self.accept)
+        return self
+
 
 class _VoltageDemand(_Timed, _Pairs):
     level: Volts
@@ -166,6 +173,11 @@ class InsulationDemand(_VoltageDemand):
     """Insulation resistance of each pair at a DC level."""
 
     kind: Literal[StepKind.INSULATION]
+
+    @model_validator(mode="after")
+    def _plausible(self) -> InsulationDemand:
+        check_plausible(self.kind, self.accept)
+        return self
 
 
 class WithstandAcDemand(_VoltageDemand):

@@ -17,10 +17,12 @@ from orchestrator.documents import (
     refuse,
     refuse_parts,
 )
+from orchestrator.model.plausible import check_plausible
+from orchestrator.model.search_checks import check_ceiling, check_good, check_named, check_pair
 from orchestrator.model.words import StepKind, Waveform
 from orchestrator.quantities import Dimension, Quantity, QuantityField
 
-Volts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "1 V", "100 kV")]
+Volts = Annotated[Quantity, QuantityField(Dimension.VOLTAGE, "10 V", "100 kV")]
 DriveCurrent = Annotated[Quantity, QuantityField(Dimension.CURRENT, "1 mA", "200 A")]
 LeakCurrent = Annotated[Quantity, QuantityField(Dimension.CURRENT, "1 nA", "1 A")]
 LimitOhms = Annotated[Quantity, QuantityField(Dimension.RESISTANCE, "10 uohm", "1 Tohm")]
@@ -105,6 +107,11 @@ class PairResistance(Strict):
 
     at_least: LimitOhms
 
+    @model_validator(mode="after")
+    def _plausible(self) -> PairResistance:
+        check_pair(self.at_least)
+        return self
+
 
 class PairAccept(Strict):
     """What each search step accepts; its group must keep what one pair must."""
@@ -112,24 +119,58 @@ class PairAccept(Strict):
     resistance: PairResistance
 
 
+PointGroup = Annotated[tuple[Name, ...], Field(min_length=1)]
+
+
+class GoodInsulation(Strict):
+    """What good insulation between points is known to have, so that a group can be judged.
+
+    ``groups``: one point for each conductor; every two points of different groups are a pair. Left
+    out: each point of the step by itself.
+    ``least``, ``most``: of each pair, or of all pairs measured together (``counts``). Without
+    ``most`` nothing is known of how good it may be.
+    """
+
+    groups: Annotated[tuple[PointGroup, ...], Field(min_length=2)] | None = None
+    least: LimitOhms
+    most: LimitOhms | None = None
+    counts: Literal["each_pair", "together"] = "each_pair"
+
+    @model_validator(mode="after")
+    def _consistent(self) -> GoodInsulation:
+        check_good(self.groups, self.least, self.most, self.counts)
+        return self
+
+
 class Locate(Strict):
     """How the faulty pair is looked for after a failed step: at insulation level, never by
     repeating withstand.
 
+    ``level``, ``level_ceiling``: DC, of every search step; whoever writes them says that all pairs
+    of the step's two sides may see them. ``accept``: what one pair must have.
+    ``insulation``: what good pairs have; each search step's limit is then made for its own group.
     ``capacitance``: as in a step; without it that of the failed step.
-    ``floating``: why points that a search step doesn't use may be left open.
+    ``floating``: why points of the step that a search step doesn't use may be left open; without it
+    none is.
     ``exposures_at_most``: how often one pair of points may be put under the search's level, over
     all runs of one serial number.
     """
 
     level: Volts
+    level_ceiling: Volts | None = None
     accept: PairAccept
+    insulation: tuple[GoodInsulation, ...] = ()
     rise: Seconds | None = None
     dwell: Seconds
     capacitance: LoadFarads | None = None
     floating: Reason | None = None
     exposures_at_most: Annotated[WholeNumber, Field(ge=1, le=1000)] = 12
     steps_at_most: Annotated[WholeNumber, Field(ge=1, le=1000)] = 40
+
+    @property
+    def points(self) -> tuple[str, ...]:
+        """The points that ``insulation`` names."""
+        return tuple(p for one in self.insulation for group in one.groups or () for p in group)
 
 
 class _Proved(_Step):
@@ -156,6 +197,10 @@ class _Proved(_Step):
                 expected="a search at the step's own level or below",
                 remedy="search at the level of an insulation step",
             )
+        if self.locate is not None:
+            check_ceiling(self.locate.level, self.locate.level_ceiling, self.level_ceiling)
+            if self.others == "open":
+                check_named(self.locate.points, {*self.apply_to, *self.against})
         return self
 
 
@@ -167,6 +212,11 @@ class BondingStep(_ContactStep):
     level_ceiling: DriveCurrent | None = None
     waveform: Waveform = Waveform.AC
     frequency: Hertz | None = None
+
+    @model_validator(mode="after")
+    def _plausible(self) -> BondingStep:
+        check_plausible(self.kind, self.accept)
+        return self
 
 
 class ContinuityStep(_ContactStep):
@@ -182,6 +232,11 @@ class InsulationStep(_Proved):
     """Insulation resistance at a DC level."""
 
     kind: Literal[StepKind.INSULATION]
+
+    @model_validator(mode="after")
+    def _plausible(self) -> InsulationStep:
+        check_plausible(self.kind, self.accept)
+        return self
 
 
 class WithstandAcStep(_Proved):

@@ -30,10 +30,11 @@ class TesterReading:
     """A tester's result of one step.
 
     ``verdict`` is the tester's own: ``breakdown`` is a fail by a breakdown or flash-over, which
-    no reading need show; ``None``: it gave none (stopped, level not reached, ...).
+    no reading need show; ``overloaded``: the level wasn't reached or was lost, the source being at
+    its end; ``None``: it gave none (stopped, interlock, ...).
     """
 
-    verdict: Literal["pass", "fail", "breakdown"] | None
+    verdict: Literal["pass", "fail", "breakdown", "overloaded"] | None
     values: Mapping[Measured, Reading]
     evidence: frozenset[Evidence] = frozenset()
     cause: str = ""

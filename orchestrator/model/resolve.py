@@ -14,6 +14,7 @@ from orchestrator.documents import Document, read_document
 from orchestrator.errors import Fault, Refused
 from orchestrator.formulas.currents import ROOT_TWO
 from orchestrator.model.amounts import volts
+from orchestrator.model.counting import many_times
 from orchestrator.model.demands import (
     Allowed,
     BondDemand,
@@ -100,7 +101,7 @@ def resolve(product: Document[Product], sheet: Document[RuleSheet] | None = None
         decision_rule=product.model.decision_rule,
         take_out=frozenset(product.model.take_out),
         unruled=ruled.unruled,
-        notices=tuple(notices(product.model, sheet, ruled)),
+        notices=(*notices(product.model, sheet, ruled), *own.notices),
     )
     faults += _empty(product, demands)
     if faults:
@@ -145,6 +146,7 @@ class _Own:
     def __init__(self, document: Document[Product], nets: Nets, faults: list[Fault]) -> None:
         self._document, self._product = document, document.model
         self._nets, self._faults = nets, faults
+        self.notices: tuple[str, ...] = ()
 
     def ceilings(self) -> Iterator[Ceiling]:
         for index, entry in enumerate(self._product.never_above):
@@ -166,6 +168,8 @@ class _Own:
             origin = Origin(what, self._document.locate(key, index))
             least, most = value * (1 - share), value * (1 + share)
             each = entry.counts == "each_pair"
+            if key == "capacitances" and each and "counts" not in entry.model_fields_set:
+                self.notices += many_times(pairs, origin, self._nets)
             yield Declared(pairs, least, value, most, each, origin)
 
     def loads(self) -> Iterator[LoadDemand]:

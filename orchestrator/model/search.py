@@ -9,7 +9,9 @@ from orchestrator.model.program import (
     Locate,
     ResistanceLimit,
 )
+from orchestrator.model.search_limits import search_limit
 from orchestrator.model.words import StepKind
+from orchestrator.quantities import Dimension, Quantity
 
 
 def search_step(
@@ -21,14 +23,19 @@ def search_step(
     against: tuple[str, ...],
     decision_rule: DecisionRule = "simple",
 ) -> InsulationStep:
-    """An insulation step at the search's settings. ``searched``: the step that failed, in words."""
+    """An insulation step at the search's settings, with the limit of its own two sides.
+
+    ``searched``: the step that failed, in words.
+    """
+    limit = search_limit(locate, apply_to, against).at_least_ohm
     return InsulationStep(
         kind=StepKind.INSULATION,
         name=name,
         apply_to=apply_to,
         against=against,
-        accept=Accept(resistance=ResistanceLimit(at_least=locate.accept.resistance.at_least)),
+        accept=Accept(resistance=ResistanceLimit(at_least=Quantity(limit, Dimension.RESISTANCE))),
         level=locate.level,
+        level_ceiling=locate.level_ceiling,
         rise=locate.rise,
         dwell=locate.dwell,
         capacitance=locate.capacitance,

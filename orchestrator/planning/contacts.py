@@ -159,6 +159,7 @@ class _Seen:
         self, demands: Demands, step: PlannedStep, budgets: Budgets, declared: DeclaredPairs
     ) -> None:
         self._step, self._budgets, self._declared = step, budgets, declared
+        self._left: dict[tuple[int, int], float] = {}
         self._sides = np.full(len(demands.nets), -1, dtype=np.int64)
         self._sides[list(step.apply_nets)] = 1
         self._sides[list(step.against_nets)] = 0
@@ -183,10 +184,18 @@ class _Seen:
         for net in nets:
             if self._sides[net] < 0 or limit < LEAST_A or (self._sides < 0).any():
                 continue  # through nets that are open too no bound is reckoned
-            left_a = self._most_a(net, ceiling)
-            if left_a < limit and self._declared.tells_without(net, self._sides):
+            left_a = self._left_a(net, ceiling)
+            if left_a < limit:
                 found.append((net, left_a))
         return found
+
+    def _left_a(self, net: int, ceiling_v: float) -> float:
+        """`_most_a`, the same for nets of one sort on one side; endless if nothing bounds it."""
+        key = self._declared.sort_of(net), int(self._sides[net])
+        if key not in self._left:
+            told = self._declared.tells_without(net, self._sides)
+            self._left[key] = self._most_a(net, ceiling_v) if told else math.inf
+        return self._left[key]
 
     def _most_a(self, net: int, ceiling_v: float) -> float:
         """The most that flows without a net's lead (A): all other pairs, and the way across the net

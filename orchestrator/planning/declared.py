@@ -20,6 +20,10 @@ class DeclaredPairs:
         insulations = self._sorts.any_of(one.pairs for one in demands.insulations)
         self._silent: Bools = ~(capacitances & insulations) & ~self._sorts.joined()
 
+    def sort_of(self, net: int) -> int:
+        """Nets of one sort differ in nothing that is declared of them."""
+        return int(self._sorts.of_net[net])
+
     def tells_without(self, net: int, sides: Ints) -> bool:
         """Whether with this net's lead off nothing unknown may conduct: neither between the sides
         (1, 0) without it, nor between it and any net on one of them."""

@@ -1,18 +1,20 @@
 """Tests within budgets: few cuts of the units so that each demanded pair is cut at least once.
 
-Few units: all allowed cuts, and a search for the fewest that cover, to the end. Many units that
-are all demanded against each other: code words with few ones, spread evenly over the tests. Else:
-one cut after another, each grown as long as it gains pairs and stays within its budgets.
+Few units, or few allowed cuts: a search for the fewest of them that cover. Many units that are all
+demanded against each other: code words with few ones, spread evenly over the tests. Else:
+one cut after another, each grown as long as it gains pairs and stays within its budgets. What was
+not searched to the end is improved by moving units (`fewer`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 
+from orchestrator.planning.fewer import fewer
 from orchestrator.planning.least_cut import Weights, least_cut
 from orchestrator.planning.sorts import Bools, Ints
 
@@ -20,6 +22,8 @@ EXACT_UNITS = 13
 """Units up to which all cuts are looked at: 4,096 at most."""
 COVER_NODES = 60_000
 """Nodes of the search for the fewest cuts."""
+COVER_LOOKS = 8_000_000
+"""Of these nodes at cuts: fewer nodes where there are many cuts."""
 MANY = 300
 """Units beyond which words that fit are not compared with grown cuts."""
 REFUSALS = 64
@@ -27,6 +31,8 @@ REFUSALS = 64
 TRIED_UNITS = 64
 """Up to so many units each cut is the best of several."""
 STARTS = 8
+TOLD = 20
+"""After so many pairs that nothing parts no further cut is looked for: there is no plan."""
 CHUNKS = 48
 """Large cuts grow by this share of the units at a time."""
 
@@ -47,7 +53,13 @@ class Narrowed:
     proof: str = ""
 
 
-def narrow(need: Bools, allows: Allows, least: int, weights: Sequence[Weights] = ()) -> Narrowed:
+def narrow(
+    need: Bools,
+    allows: Allows,
+    least: int,
+    weights: Sequence[Weights] = (),
+    among: Ints | None = None,
+) -> Narrowed:
     """Few allowed cuts that part all demanded pairs.
 
     Args:
@@ -55,9 +67,19 @@ def narrow(need: Bools, allows: Allows, least: int, weights: Sequence[Weights] =
         least: a proved lower bound, where searching ends.
         weights: of pairs of units, of which an allowed cut may hold so much: where neither unit of
             a pair may stand alone, the least cut between them is tried.
+        among: codes of sides (the last unit on none) among which all allowed ones are, where they
+            are few enough to look at each.
     """
     if len(need) <= EXACT_UNITS:
-        return _exactly(need, allows, least)
+        return _searched(need, allows, least, None)
+    found = _many(need, allows, least, weights)
+    if among is None or (found.exact and not found.uncovered):
+        return found
+    searched = _searched(need, allows, least, among)
+    return min(searched, found, key=lambda one: (len(one.uncovered), len(one.cuts)))
+
+
+def _many(need: Bools, allows: Allows, least: int, weights: Sequence[Weights]) -> Narrowed:
     busy = np.flatnonzero(need.any(axis=1))
     complete = bool(need.sum() == len(busy) * (len(busy) - 1))
     words = _spread(len(need), busy, allows, least) if complete else None
@@ -66,18 +88,27 @@ def narrow(need: Bools, allows: Allows, least: int, weights: Sequence[Weights] =
     best = _grown(need, allows, weights)
     if words is not None and (best.uncovered or len(words) < len(best.cuts)):
         best = Narrowed(words, (), exact=False)
-    cuts = _without_idle(need, best.cuts)
+    cuts = fewer(need, _without_idle(need, best.cuts), allows, least)
     return Narrowed(cuts, best.uncovered, exact=len(cuts) <= least)
+
+
+def _searched(need: Bools, allows: Allows, least: int, among: Ints | None) -> Narrowed:
+    found = _exactly(need, allows, least, among)
+    if found.exact:
+        return found
+    cuts = fewer(need, found.cuts, allows, least)
+    return replace(found, cuts=cuts, exact=len(cuts) <= least)
 
 
 # ---- few units ----------------------------------------------------------------------------------
 
 
-def _exactly(need: Bools, allows: Allows, least: int) -> Narrowed:
+def _exactly(need: Bools, allows: Allows, least: int, among: Ints | None) -> Narrowed:
     units = len(need)
+    codes = range(1, 1 << max(units - 1, 0)) if among is None else among.tolist()
     pairs = [(a, b) for a, b in combinations(range(units), 2) if need[a, b]]
     covers: dict[int, int] = {}
-    for code in range(1, 1 << max(units - 1, 0)):
+    for code in codes:
         sides = np.array([code >> unit & 1 for unit in range(units)], dtype=np.bool_)
         parted = sum(1 << i for i, (a, b) in enumerate(pairs) if sides[a] != sides[b])
         if parted and parted not in covers and allows(sides):
@@ -107,7 +138,7 @@ def _undominated(covers: list[int]) -> list[int]:
 def _fewest(covers: Sequence[int], everything: int, least: int) -> tuple[tuple[int, ...], bool]:
     """Fewest of these sets that cover everything: branch on the pair with the fewest sets."""
     best = _greedy_cover(covers, everything)
-    left = COVER_NODES
+    left = min(COVER_NODES, COVER_LOOKS // (len(covers) + 40))
     holding = {
         bit: [one for one in covers if one >> bit & 1]
         for bit in range(everything.bit_length())
@@ -147,33 +178,6 @@ def _greedy_cover(covers: Sequence[int], everything: int) -> tuple[int, ...]:
 
 
 # ---- all pairs of many units --------------------------------------------------------------------
-
-
-def least_words(units: int, widest: int, least: int) -> int:
-    """Fewest tests in which each unit has a word of its own and no test has more than ``widest``
-    units on its smaller side: a proved bound.
-
-    The n shortest words of m digits have so many ones in all; m tests hold m times ``widest``
-    (G. O. H. Katona, On separating systems of a finite set, J. Combin. Theory 1 (1966) 174-194,
-    from memory).
-    """
-    if widest < 1:
-        raise ValueError("at least one unit must fit")
-    tests = max(least, (units - 1).bit_length())
-    while _ones_of_shortest(units, tests) > tests * widest:
-        tests += 1
-    return tests
-
-
-def _ones_of_shortest(units: int, tests: int) -> int:
-    ones, weight, words, left = 0, 0, 1, units
-    while left > 0 and weight <= tests:
-        taken = min(words, left)
-        ones += taken * weight
-        left -= taken
-        words = words * (tests - weight) // (weight + 1)
-        weight += 1
-    return ones if left <= 0 else tests * units + 1
 
 
 def _spread(units: int, busy: Ints, allows: Allows, least: int) -> tuple[Bools, ...] | None:
@@ -256,7 +260,10 @@ def _grown(need: Bools, allows: Allows, weights: Sequence[Weights]) -> Narrowed:
             if cut is None:
                 uncovered.append((one, other))
                 left[one, other] = left[other, one] = False
-                continue
+                if len(uncovered) < TOLD:
+                    continue
+                uncovered += [(int(a), int(b)) for a, b in np.argwhere(np.triu(left))]
+                break
         cuts.append(cut)
         left &= ~(cut[:, None] ^ cut[None, :])
     return Narrowed(tuple(cuts), tuple(uncovered), exact=False)

@@ -34,10 +34,18 @@ def trapped_fault(demands: Demands, one: Trapped) -> Fault:
         one.demand.origin.what,
         f"{kind} at {level} between {first!r} and {last!r}, which must stand on one side: {reason}",
         "nets that a test of two sides can oppose",
-        "raise or part the never_above that joins them, allow undeclared pairs, or let a net "
-        "between them float (allow: floating; a never_above of it must allow the level too)",
+        _way_out(demands, one),
         one.demand.origin.at,
     )
+
+
+def _way_out(demands: Demands, one: Trapped) -> str:
+    declared = any(demands.highest(a, b).why == "never_above" for a, b in pairwise(one.chain))
+    ways = ["raise or part that never_above"] if declared else []
+    ways.append("say what the pairs in between may see (never_above, allow: undeclared_pairs)")
+    may = "allow: floating; a never_above of it must allow the level"
+    ways.append(f"or let a net between them float ({may})")
+    return "every net stands on one of two sides: " + ", ".join(ways)
 
 
 def _why(demands: Demands, one: int, other: int) -> str:

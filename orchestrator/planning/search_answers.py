@@ -12,7 +12,9 @@ class Evidence(StrEnum):
     """Why a pair is held to be faulty."""
 
     FAILED_ALONE = "failed alone"
-    ELIMINATION = "all others of a failing group passed"
+    """In a test that opposed this pair and no other."""
+    OTHERS_PASSED = "failed, and all pairs beside it have passed"
+    """Of what failed each time, only this pair has never passed and was opposed every time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +31,24 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """A faulty pair and the evidence; nets that were open in the test that says so."""
+    """A faulty pair and the evidence; nets that were open in the test that says so.
+
+    ``beside``: how many other pairs that test opposed.
+    """
 
     pair: Pair
     evidence: Evidence
     left_open: tuple[int, ...] = ()
+    beside: int = 0
+
+    @property
+    def words(self) -> str:
+        """The evidence as a record tells it."""
+        if self.evidence is Evidence.FAILED_ALONE:
+            return str(self.evidence)
+        if self.beside == 1:
+            return "failed, and the one pair beside it has passed"
+        return f"failed, and all {self.beside} pairs beside it have passed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,4 +107,15 @@ UNPROVED = (
     "only tests that oppose other unproved pairs too would tell: run those pairs' tests first"
 )
 JOINED = "pairs that were found already join their nets: mend these, then run again"
-COMES_AND_GOES = "they failed together, and each part of them passed: the fault comes and goes"
+COMES_AND_GOES = (
+    "they failed together, and each of them has passed, too: the fault comes and goes, or shows "
+    "only in them together"
+)
+UNCONFIRMED = (
+    "all but one of them have passed, but no other test could show that none of them comes and "
+    "goes: allow more exposures for locating, or a net to be left open"
+)
+MASKED = (
+    "good pairs beside them conduct so much that a test would not show one pair at its limit: "
+    "allow nets to be left open"
+)

@@ -100,6 +100,25 @@ class Arranger:
                 return sides
         return None
 
+    def sparest(self, wish: Wish) -> Sides | None:
+        """Sides that oppose the only suspect, and as few as they can of what the wish calls
+        unknown; None: impossible."""
+        units = self._units(wish.conflict)
+        found = _Attempt(units, len(self.floating), wish).improve()
+        tried = [self._pruned(found, wish)] if self.tells(found, wish) else []
+        tried += [sides for sides in self._single_pairs(units, wish) if self.tells(sides, wish)]
+        return min(
+            tried,
+            key=lambda sides: np.count_nonzero(wish.unknown[np.ix_(sides == 1, sides == -1)]),
+            default=None,
+        )
+
+    def singles(self, wish: Wish) -> Iterator[Sides]:
+        """Sides for one pair of units after another, each unit alone on its side."""
+        for sides in self._single_pairs(self._units(wish.conflict), wish):
+            if self.tells(sides, wish):
+                yield sides
+
     @staticmethod
     def tells(sides: Sides, wish: Wish) -> bool:
         """Whether a test with these sides would tell anything."""

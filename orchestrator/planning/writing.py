@@ -15,7 +15,7 @@ from orchestrator.model.words import CONTACT_KINDS, Measured, StepKind
 from orchestrator.planning.contacts import LONGEST_REASON
 from orchestrator.planning.naming import LONGEST
 from orchestrator.planning.plan import Count, Plan, PlannedStep
-from orchestrator.planning.search_keys import locate_of
+from orchestrator.planning.search_keys import Searches
 from orchestrator.planning.words import counted, kind_word, seconds
 from orchestrator.quantities import Dimension, Quantity
 
@@ -39,7 +39,8 @@ def program_of(plan: Plan, demands: Demands) -> Program:
     data["runs_per_serial"] = str(demands.allowed.runs_per_serial)
     if demands.cautions:
         data["cautions"] = [_caution(text) for text in demands.cautions]
-    data["steps"] = [_step(step, demands) for step in plan.steps]
+    searches = Searches(demands)
+    data["steps"] = [_step(step, demands, searches) for step in plan.steps]
     return build(Program, data, f"plan of {plan.file}")
 
 
@@ -66,7 +67,7 @@ def _caution(text: str) -> str:
     return text if len(text) <= LONGEST_REASON else text[: LONGEST_REASON - 1] + "…"
 
 
-def _step(step: PlannedStep, demands: Demands) -> dict[str, Any]:
+def _step(step: PlannedStep, demands: Demands, searches: Searches) -> dict[str, Any]:
     data: dict[str, Any] = {
         "name": step.name,
         "kind": str(step.kind),
@@ -107,7 +108,7 @@ def _step(step: PlannedStep, demands: Demands) -> dict[str, Any]:
         data["prove_contact"] = list(step.prove_contact)
     if step.unproved_contact is not None:
         data["unproved_contact"] = step.unproved_contact
-    search = locate_of(step, demands)
+    search = searches.of(step).keys
     if search is not None:
         data |= {"on_failure": "locate", "locate": search}
     return data
@@ -145,19 +146,23 @@ def _lines(plan: Plan, demands: Demands) -> Iterator[str]:
         yield from _list("cautions", [_caution(text) for text in demands.cautions], indent=0)
     yield f"runs_per_serial: {demands.allowed.runs_per_serial}"
     yield "steps:"
+    searches = Searches(demands)
     for step in plan.steps:
         yield ""
-        yield from _step_lines(step, demands)
+        yield from _step_lines(step, demands, searches)
 
 
-def _step_lines(step: PlannedStep, demands: Demands) -> Iterator[str]:
+def _step_lines(step: PlannedStep, demands: Demands, searches: Searches) -> Iterator[str]:
     for cover in step.covers:
         yield from _comment(f"Covers {_cover_words(step, cover.pairs, cover.of)}: {cover.told}.", 2)
     for reason in step.reasons:
         yield from _comment(f"{reason[0].upper()}{reason[1:]}.", 2)
     if demands.sheet is not None and not demands.sheet.checked:
         yield from _comment(f"Rule sheet {demands.sheet.name}: checked by nobody yet.", 2)
-    data = _step(step, demands)
+    told = searches.of(step).told
+    if told:
+        yield from _comment(f"{told[0].upper()}{told[1:]}.", 2)
+    data = _step(step, demands, searches)
     yield f"  - name: {_scalar(data.pop('name'))}"
     for key, value in data.items():
         yield from _entry(key, value)
@@ -169,13 +174,42 @@ def _cover_words(step: PlannedStep, pairs: int, of: int) -> str:
 
 
 def _entry(key: str, value: Any) -> Iterator[str]:
-    if isinstance(value, dict):
+    if isinstance(value, dict) and any(isinstance(one, list) for one in value.values()):
+        yield f"    {key}:"
+        for inner_key, inner in value.items():
+            if isinstance(inner, list):
+                yield f"      {inner_key}:"
+                for entry in inner:
+                    yield from _declared(entry)
+            else:
+                yield f"      {inner_key}: {_flow(inner)}"
+    elif isinstance(value, dict):
         inner = ", ".join(f"{k}: {_flow(v)}" for k, v in value.items())
         yield f"    {key}: {{{inner}}}"
     elif isinstance(value, list):
         yield from _list(key, value)
     else:
         yield f"    {key}: {_scalar(value)}"
+
+
+def _declared(entry: dict[str, Any]) -> Iterator[str]:
+    """One entry of ``locate``'s ``insulation``; its groups on as many lines as they need."""
+    begin = "        - "
+    for key, value in entry.items():
+        if key == "groups":
+            line = f"{begin}{key}: ["
+            for place, group in enumerate(value):
+                text = f"[{', '.join(_scalar(point) for point in group)}]"
+                text += "," if place + 1 < len(value) else "]"
+                room = " " if line.endswith(",") else ""
+                if len(line) + len(room) + len(text) > WIDTH:
+                    yield line
+                    line, room = " " * 12, ""
+                line += room + text
+            yield line
+        else:
+            yield f"{begin}{key}: {_scalar(value)}"
+        begin = "          "
 
 
 def _flow(value: Any) -> str:

@@ -64,7 +64,9 @@ def judge(step: BoundStep, reading: TesterReading, facts: Facts, abilities: Abil
     if reading.verdict == "breakdown":
         return Judgement(Outcome.FAIL, _say("breakdown", reading, broken))
     if reading.verdict == "fail":
-        return _tester_says_fail(reading, broken)
+        return _tester_says_fail(reading, broken, _reached(step, reading, abilities))
+    if reading.verdict == "overloaded":
+        return _overloaded(reading, broken, facts)
     if reading.verdict is None:
         cause = f" ({reading.cause})" if reading.cause else ""
         return Judgement(Outcome.NO_VERDICT, f"the tester gave no verdict{cause}")
@@ -117,14 +119,49 @@ def _missing_basis(facts: Facts) -> str:
     return ""
 
 
-def _tester_says_fail(reading: TesterReading, broken: list[LimitOrder]) -> Judgement:
-    if not broken:
-        return Judgement(
-            Outcome.NO_VERDICT,
-            f"the tester says fail ({reading.cause}), but no limit is broken by its reading: "
-            f"{_shown(reading)}",
-        )
-    return Judgement(Outcome.FAIL, _say("limit broken", reading, broken))
+def _tester_says_fail(
+    reading: TesterReading, broken: list[LimitOrder], reached: list[LimitOrder]
+) -> Judgement:
+    """A tester that trips as the level rises through a limit reads no more than about the limit."""
+    if broken:
+        return Judgement(Outcome.FAIL, _say("limit broken", reading, broken))
+    if reached:
+        return Judgement(Outcome.FAIL, _say("limit reached", reading, reached))
+    return Judgement(
+        Outcome.NO_VERDICT,
+        f"the tester says fail ({reading.cause}), but no limit is broken by its reading: "
+        f"{_shown(reading)}",
+    )
+
+
+def _reached(step: BoundStep, reading: TesterReading, abilities: Abilities) -> list[LimitOrder]:
+    """Limits that a reading keeps by no more than the tester's stated accuracy and resolution."""
+    kind = abilities.kinds[step.order.kind]
+    found = []
+    for limit in step.order.limits:
+        got = reading.values.get(limit.quantity)
+        if got is None or got.value is None or got.bound == "none":
+            continue
+        stated = kind.accuracy.get(limit.quantity)
+        doubt = stated.percent / 100 * limit.value + stated.plus if stated else Decimal(0)
+        span = kind.limits.get((limit.quantity, limit.edge))
+        doubt += (span.resolution if span and span.resolution else None) or Decimal(0)
+        if abs(got.value - limit.value) <= doubt:
+            found.append(limit)
+    return found
+
+
+def _overloaded(reading: TesterReading, broken: list[LimitOrder], facts: Facts) -> Judgement:
+    """The unit takes all that the tester gives: a fail where the reading breaks a limit."""
+    if broken and facts.complete:
+        what = "the unit takes all that the tester gives, the level isn't held; limit broken"
+        return Judgement(Outcome.FAIL, _say(what, reading, broken))
+    cause = f" ({reading.cause})" if reading.cause else ""
+    return Judgement(
+        Outcome.NO_VERDICT,
+        f"the level was not reached or lost{cause}, and the reading breaks no limit: "
+        f"{_shown(reading)}",
+    )
 
 
 def _unproved_stress(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 from functools import partial
 from itertools import product
 from typing import Any
@@ -16,11 +17,14 @@ import numpy as np
 
 from orchestrator.errors import InstrumentRefused, Refused
 from orchestrator.model import entries
+from orchestrator.model.amounts import volts
 from orchestrator.model.program import Locate
 from orchestrator.model.record import FoundPair, Located, SearchStep, StepResult
 from orchestrator.model.schedule import Batch, BoundStep, Schedule
-from orchestrator.model.words import Outcome, SearchEnding, StepKind
+from orchestrator.model.search_limits import search_limit
+from orchestrator.model.words import Edge, Measured, Outcome, SearchEnding, StepKind
 from orchestrator.planning.ground import Pair
+from orchestrator.planning.guarding import Guard
 from orchestrator.planning.locate import Search
 from orchestrator.planning.search_answers import Answer, Ask, Found, NotReproduced
 from orchestrator.planning.search_answers import Located as Proved
@@ -30,7 +34,13 @@ from orchestrator.running.commands import Command
 from orchestrator.running.rack import RunState
 from orchestrator.running.sequence import exempt
 from orchestrator.running.states import Phase
-from orchestrator.running.suspects import PointPair, Suspects, leak_shows, suspects_of
+from orchestrator.running.suspects import (
+    PointPair,
+    Suspects,
+    leak_shows,
+    opened_at,
+    suspects_of,
+)
 from orchestrator.running.thinking import think
 
 MOST_CANDIDATES = 1000
@@ -75,10 +85,20 @@ class Locator:
         else:
             looked_at = (schedule, tuple(run.results), step, step.locate, self.exposures)
             start = yield from think(partial(suspects_of, *looked_at), aside=self.aside)
-            hunt = _Hunt(run, schedule, step, step.locate, start, self.bind_more, self.aside)
+            guard = _guard(run, step)
+            hunt = _Hunt(run, schedule, step, step.locate, start, self.bind_more, self.aside, guard)
             run.unended_search = hunt.broken_off
             found = yield from hunt.go()
         tell_located(run, found)
+
+
+def _guard(run: RunState, step: BoundStep) -> Guard:
+    """How the limits of search steps are held: as those of the failed step, by its tester."""
+    if step.decision_rule != "guarded":
+        return Guard(None)
+    kinds = run.rack.testers[step.tester].adapter.abilities.kinds
+    ability = kinds.get(StepKind.INSULATION)
+    return Guard({} if ability is None else ability.accuracy)
 
 
 @dataclass
@@ -90,11 +110,14 @@ class _Hunt:
     start: Suspects
     bind_more: BindMore
     aside: bool
+    guard: Guard
     steps: list[SearchStep] = field(default_factory=list)
     proved: tuple[Proved, ...] = ()
     good: Bools = field(default_factory=lambda: np.zeros((0, 0), np.bool_))
     """Pairs proved good, by the run or by the search."""
     exempted: set[tuple[str, str]] = field(default_factory=set)
+    opened: dict[Decimal, Bools] = field(default_factory=dict)
+    """Level on the wire (V) → nets that may stand on opposite sides at it."""
     left: dict[Pair, None] = field(default_factory=dict)
     """Suspects that no search step has proved good or found so far, in order."""
 
@@ -106,7 +129,12 @@ class _Hunt:
         if not self.left:
             reason = "every pair of the step had passed at the search's level in this run"
             return self._ended(SearchEnding.NOT_REPRODUCED, reason, self.start.opposed)
-        search = Search(self.start.ground, self.start.pairs, reproduces=self.start.reproduces)
+        search = Search(
+            self.start.ground,
+            self.start.pairs,
+            reproduces=self.start.reproduces,
+            judgeable=self._judgeable,
+        )
         while True:
             answer = yield from think(search.next, aside=self.aside)
             if not isinstance(answer, Ask):
@@ -127,7 +155,7 @@ class _Hunt:
         if isinstance(answer, NotReproduced):
             limit, level = self.locate.accept.resistance.at_least, self.locate.level
             reason = (
-                f"nothing fell below {limit} at the search's {level}: the fault shows only at "
+                f"no pair fell below {limit} at the search's {level}: the fault shows only at "
                 "more, in the group as a whole, or now and then"
             )
             return self._ended(SearchEnding.NOT_REPRODUCED, reason, answer.candidates)
@@ -140,6 +168,16 @@ class _Hunt:
             return self._ended(SearchEnding.FOUND, reason, answer.untested)
         return self._ended(SearchEnding.STUCK, answer.reason, answer.candidates)
 
+    def _judgeable(self, apply_to: tuple[int, ...], against: tuple[int, ...]) -> bool:
+        """Whether a good group of these nets keeps the limit that one bad pair breaks."""
+        if not self.locate.insulation:
+            return True
+        limit = search_limit(self.locate, self._points(apply_to), self._points(against))
+        least = float(limit.at_least_ohm)
+        return limit.writable and self.guard.passes(
+            Measured.RESISTANCE, Edge.AT_LEAST, least, limit.good_ohm
+        )
+
     def _test(self, search: Search, ask: Ask) -> Generator[Command, Any, str]:
         """Run what is asked for and tell the search. Returns what ends it, '' if nothing does."""
         most = self.locate.steps_at_most
@@ -151,7 +189,10 @@ class _Hunt:
             more = yield from think(partial(self.bind_more, wish), aside=self.aside)
         except Refused as refused:
             return f"{name} can't be bound: {refused}"
-        batch, problem = self._own_batch(more, wish)
+        if self._hides(more, wish):
+            search.withdraw()
+            return ""
+        batch, problem = self._own_batch(more, wish, ask)
         if problem:
             return f"{name} isn't run: {problem}"
         self._take_over_figures(more)
@@ -175,7 +216,7 @@ class _Hunt:
         return ""
 
     def _follow(self, search: Search, ask: Ask, *, passed: bool) -> None:
-        self.proved = search.located
+        self.proved = search.certain
         gone: Iterable[Pair] = (one.pair for one in self.proved)
         if passed:
             self.good[np.ix_(ask.apply_to, ask.against)] = True
@@ -185,7 +226,13 @@ class _Hunt:
         for pair in gone:
             self.left.pop(pair, None)
 
-    def _own_batch(self, more: Schedule, wish: SearchWish) -> tuple[Batch, str]:
+    def _hides(self, more: Schedule, wish: SearchWish) -> bool:
+        """Whether a good group might break the limit as it came out on the wire."""
+        limit = more.steps[0].order.limit(Measured.RESISTANCE, Edge.AT_LEAST)
+        good_ohm = search_limit(self.locate, wish.apply_to, wish.against).good_ohm
+        return limit is not None and float(limit) > good_ohm
+
+    def _own_batch(self, more: Schedule, wish: SearchWish, ask: Ask) -> tuple[Batch, str]:
         """The batch under this run's numbering, and what speaks against running it."""
         (batch,) = more.batches
         (bound,) = batch.steps
@@ -194,8 +241,11 @@ class _Hunt:
         sides = (own.apply_to, own.against, own.others)
         if own.kind is not StepKind.INSULATION or sides != (wish.apply_to, wish.against, ()):
             return batch, "what was bound isn't what was asked for"
-        if own.order.level > self.step.order.level:
-            return batch, "the wire would carry more than in the failed step"
+        if not self._may_see(ask, own.order.level):
+            return batch, (
+                f"the wire would carry {volts(own.order.level)}, more than any DC step of the "
+                "program puts on all of its pairs"
+            )
         unsafe = own.hazardous and any(
             step.kind is StepKind.BONDING and step.index not in self._passed()
             for step in self.schedule.steps
@@ -205,6 +255,13 @@ class _Hunt:
             return batch, "a bonding step before it hasn't passed"
         self.run.search_steps.append(own)
         return replace(batch, steps=(own,)), ""
+
+    def _may_see(self, ask: Ask, level_v: Decimal) -> bool:
+        """Whether each opposed pair may see what the wire carries; see `suspects`."""
+        if level_v not in self.opened:
+            at = (self.schedule, self.step, self.locate, self.start.nets, level_v)
+            self.opened[level_v] = opened_at(*at)
+        return bool(self.opened[level_v][np.ix_(ask.apply_to, ask.against)].all())
 
     def _passed(self) -> set[int]:
         return {r.index for r in self.run.results if r.outcome is Outcome.PASS}
@@ -240,7 +297,7 @@ class _Hunt:
     def _found(self, proved: Proved) -> FoundPair:
         one, other = (self.start.nets[net] for net in proved.pair)
         ways = ways_between(proved.pair, proved.left_open, self.good)
-        return FoundPair(one, other, str(proved.evidence), self._points(ways))
+        return FoundPair(one, other, proved.words, self._points(ways))
 
     def _points(self, nets: Iterable[int]) -> tuple[str, ...]:
         found: list[str] = []

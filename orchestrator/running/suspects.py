@@ -3,11 +3,15 @@
 Pure. All of it is read off the bound program and what has passed in this run so far:
 
 - Points that a passed bonding or continuity step joins are one conductor, so one net here.
-- Two nets may stand on opposite sides if some step of the program puts them there at the search's
-  level or above; what no step opposes isn't opposed by a search either.
+- Two nets may stand on opposite sides if a DC step of the program (insulation, withstand) puts them
+  there at the search's level or above, as the wire carries it; or if an AC step does that is itself
+  searched at that DC level or above: its `locate` says that its two sides may see it. An AC level
+  opens nothing by itself, whatever its peak. What no step opens isn't opposed by a search.
+- Nets are left open only where `locate.floating` says why they may be.
 - A pair is proved good by a passed insulation step at the search's level or above whose limit is
-  at least that of one pair. A withstand step that failed voids that for the pairs it opposed: what
-  it broke down was sound before.
+  at least that of a search step with the same sides: one pair's, or the group's own where
+  `locate.insulation` makes one. A withstand step that failed voids that for the pairs it opposed:
+  what it broke down was sound before.
 """
 
 from __future__ import annotations
@@ -18,9 +22,11 @@ from decimal import Decimal
 
 import numpy as np
 
+from orchestrator.model.needs import ceiling_of
 from orchestrator.model.program import Locate
 from orchestrator.model.record import StepResult, Together
 from orchestrator.model.schedule import BoundStep, LimitOrder, Schedule
+from orchestrator.model.search_limits import search_limit
 from orchestrator.model.words import (
     CONTACT_KINDS,
     HIGH_VOLTAGE_KINDS,
@@ -28,6 +34,7 @@ from orchestrator.model.words import (
     Measured,
     Outcome,
     StepKind,
+    Waveform,
 )
 from orchestrator.planning.ground import Ground, Pair
 from orchestrator.planning.sorts import Bools, Ints
@@ -57,16 +64,21 @@ class Suspects:
 def leak_shows(step: BoundStep, result: StepResult) -> bool:
     """Whether the step failed by a leak or breakdown, which is what a search can find.
 
-    A lower limit on current, or an upper one on resistance, is broken by an open lead.
+    A lower limit on current, or an upper one on resistance, is broken by an open lead. A trip as
+    the level rises may leave a reading that only reaches its limit.
     """
     if result.tester_verdict == "breakdown":
         return True
-    return any(
-        kept(limit, result.values.get(limit.quantity)) == "broken"
-        for limit in step.order.limits
-        if (limit.quantity in _CURRENTS and limit.edge is Edge.AT_MOST)
-        or (limit.quantity is Measured.RESISTANCE and limit.edge is Edge.AT_LEAST)
-    )
+    broken = [x for x in step.order.limits if kept(x, result.values.get(x.quantity)) == "broken"]
+    if any(_leaks(limit) for limit in broken):
+        return True
+    return not broken and any(_leaks(limit) for limit in step.order.limits)
+
+
+def _leaks(limit: LimitOrder) -> bool:
+    if limit.quantity in _CURRENTS:
+        return limit.edge is Edge.AT_MOST
+    return limit.quantity is Measured.RESISTANCE and limit.edge is Edge.AT_LEAST
 
 
 def suspects_of(
@@ -80,7 +92,12 @@ def suspects_of(
     accept = locate.accept.resistance.at_least.value
     passed = _passed(schedule, results)
     points = (*step.apply_to, *step.against, *step.others)
-    labels = _conductors(points, passed, accept * JOINED_SHARE)
+    exposed = {point for pair in exposures for point in pair}
+    everywhere = (*points, *sorted(exposed.difference(points)))
+    conductor = dict(
+        zip(everywhere, _conductors(everywhere, passed, accept * JOINED_SHARE), strict=True)
+    )
+    labels = [conductor[point] for point in points]
     applied = set(step.apply_to)
     order = sorted(
         range(len(points)), key=lambda n: (labels[n], points[n] not in applied, points[n])
@@ -89,17 +106,17 @@ def suspects_of(
     keys = [(labels[n], point not in applied) for n, point in zip(order, points, strict=True)]
     starts = [n for n, key in enumerate(keys) if n == 0 or key != keys[n - 1]]
     nets = tuple(points[a:b] for a, b in zip(starts, [*starts[1:], len(points)], strict=True))
-    opposed, cleared = _tables(schedule, passed, step, locate, points)
+    opposed = _opened(schedule, step, locate, points, locate.level.value)
+    cleared = _cleared(opposed, passed, step, locate, points)
     source = np.array([net[0] in applied for net in nets], dtype=np.bool_)
     across: Bools = np.not_equal.outer(source, source)
-    may_float = step.others_open or locate.floating is not None
     ground = Ground(
         nets=tuple(range(len(nets))),
         source=source,
         may_oppose=_all_of(opposed, starts),
-        left=_left(points, starts, locate.exposures_at_most, exposures),
+        left=_left(nets, conductor, locate.exposures_at_most, exposures),
         cleared=_all_of(cleared, starts),
-        may_float=np.full(len(nets), may_float, dtype=np.bool_),
+        may_float=np.full(len(nets), locate.floating is not None, dtype=np.bool_),
         bodies=np.arange(len(nets), dtype=np.int64),
     )
     return Suspects(
@@ -136,31 +153,77 @@ def _conductors(points: Sequence[str], passed: Iterable[BoundStep], most_ohm: De
     return [numbers.setdefault(find(point), len(numbers)) for point in points]
 
 
-def _tables(
+def opened_at(
     schedule: Schedule,
+    failed: BoundStep,
+    locate: Locate,
+    nets: Sequence[Together],
+    level_v: Decimal,
+) -> Bools:
+    """Which nets a search may oppose if the wire carries so much; see above."""
+    points = tuple(point for net in nets for point in net)
+    starts = np.cumsum([0, *(len(net) for net in nets[:-1])]).tolist()
+    return _all_of(_opened(schedule, failed, locate, points, level_v), starts)
+
+
+def _opened(
+    schedule: Schedule,
+    failed: BoundStep,
+    locate: Locate,
+    points: tuple[str, ...],
+    level_v: Decimal,
+) -> Bools:
+    opened = np.zeros((len(points), len(points)), np.bool_)
+    for step in schedule.steps:
+        if step.kind not in HIGH_VOLTAGE_KINDS:
+            continue
+        if step.order.waveform is Waveform.DC:
+            may_v = step.order.level
+        else:
+            searched = locate if step.index == failed.index else step.locate
+            if searched is None or searched.level.value < locate.level.value:
+                continue
+            may_v = ceiling_of(searched.level.value, searched.level_ceiling)
+        if may_v >= level_v:
+            opened |= _opposed_by(step, points)
+    return opened
+
+
+def _cleared(
+    opposed: Bools,
     passed: Sequence[BoundStep],
     failed: BoundStep,
     locate: Locate,
     points: tuple[str, ...],
-) -> tuple[Bools, Bools]:
-    """Which points some step opposes at the level or above; which pairs are proved good."""
-    opposed = np.zeros((len(points), len(points)), np.bool_)
-    cleared = opposed.copy()
-    for step in schedule.steps:
-        if step.kind in HIGH_VOLTAGE_KINDS and step.order.level >= locate.level.value:
-            opposed |= _opposed_by(step, points)
+) -> Bools:
+    """Which pairs of points are proved good."""
+    cleared = np.zeros_like(opposed)
     untouched = opposed & ~_opposed_by(failed, points)
     for step in passed:
-        least = step.order.limit(Measured.RESISTANCE, Edge.AT_LEAST)
-        if step.kind is not StepKind.INSULATION or least is None:
-            continue
-        if step.order.level < locate.level.value or least < locate.accept.resistance.at_least.value:
-            continue
-        # What failed above the level at which a pair had passed may have broken it down.
-        sound = failed.kind is StepKind.INSULATION and step.order.level >= failed.order.level
-        shown = _opposed_by(step, points)
-        cleared |= shown if sound else shown & untouched
-    return opposed, cleared
+        if step.kind is StepKind.INSULATION and _proves(step, locate):
+            # What failed above the level at which a pair had passed may have broken it down.
+            sound = failed.kind is StepKind.INSULATION and step.order.level >= failed.order.level
+            shown = _opposed_by(step, points)
+            cleared |= shown if sound else shown & untouched
+    return cleared
+
+
+def _proves(step: BoundStep, locate: Locate) -> bool:
+    """Whether one bad pair would have shown in an insulation step."""
+    order = step.asked if step.taken_out else step.order
+    least = order.limit(Measured.RESISTANCE, Edge.AT_LEAST)
+    if least is None or step.order.level < locate.level.value:
+        return False
+    own = locate.accept.resistance.at_least.value
+    keys = step.locate
+    if keys is None or keys.accept.resistance.at_least.value < own:
+        keys = locate  # else its own keys know more of what stands beside a pair there
+    return least >= _limit_ohm(step, keys)
+
+
+def _limit_ohm(step: BoundStep, locate: Locate) -> Decimal:
+    """What a search step with the sides of a step has as its limit."""
+    return search_limit(locate, step.apply_to, (*step.against, *step.others)).at_least_ohm
 
 
 def _opposed_by(step: BoundStep, points: Sequence[str]) -> Bools:
@@ -181,18 +244,22 @@ def _all_of(table: Bools, starts: Sequence[int]) -> Bools:
 
 
 def _left(
-    points: Sequence[str], starts: Sequence[int], most: int, exposures: Mapping[PointPair, int]
+    nets: Sequence[Together],
+    conductor: Mapping[str, int],
+    most: int,
+    exposures: Mapping[PointPair, int],
 ) -> Ints:
-    left = np.full((len(points), len(points)), most, dtype=np.int64)
-    place = {point: n for n, point in enumerate(points)}
+    """Exposures left; those of other points of a conductor count for it, too."""
+    left = np.full((len(nets), len(nets)), most, dtype=np.int64)
+    rows: dict[int, list[int]] = {}
+    for row, net in enumerate(nets):
+        rows.setdefault(conductor[net[0]], []).append(row)
     for (one, other), count in exposures.items():
-        if one in place and other in place:
-            a, b = place[one], place[other]
-            left[a, b] = left[b, a] = max(0, most - count)
-    rows = np.minimum.reduceat(left, starts, axis=0)
-    found: Ints = np.minimum.reduceat(rows, starts, axis=1)
-    np.fill_diagonal(found, 0)
-    return found
+        for a in rows.get(conductor[one], ()):
+            for b in rows.get(conductor[other], ()):
+                left[a, b] = left[b, a] = min(left[a, b], max(0, most - count))
+    np.fill_diagonal(left, 0)
+    return left
 
 
 def _pairs(table: Bools) -> tuple[Pair, ...]:
@@ -202,7 +269,6 @@ def _pairs(table: Bools) -> tuple[Pair, ...]:
 def _reproduces(step: BoundStep, results: Iterable[StepResult], locate: Locate) -> bool:
     if step.kind is not StepKind.INSULATION or step.asked.level != locate.level.value:
         return False
-    value = locate.accept.resistance.at_least.value
-    limit = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, value)
+    limit = LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, _limit_ohm(step, locate))
     reading = next(r for r in results if r.index == step.index).values.get(Measured.RESISTANCE)
     return kept(limit, reading) == "broken"

@@ -138,8 +138,10 @@ def test_a_fixture_without_a_station_and_a_picture_that_cant_be_written_are_refu
     """Exit code 2, with what to do."""
     assert main([*COMMAND, "--fixture", "fixture.yaml"]) == 2
     assert "add --station" in capsys.readouterr().err
-    assert main([*COMMAND, "--picture", str(files)]) == 2
-    assert "choose a file that can be written" in capsys.readouterr().err
+    assert main([*COMMAND, "--picture", str(files / "matrix.png")]) == 2
+    assert "let its name end in .svg" in capsys.readouterr().err
+    assert main([*COMMAND, "--picture", str(files / "no" / "matrix.svg")]) == 2
+    assert "make the folder" in capsys.readouterr().err
 
 
 def test_on_a_station_the_wires_levels_count(capsys: Out) -> None:

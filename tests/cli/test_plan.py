@@ -153,6 +153,24 @@ def test_a_fixture_without_a_station_is_refused(capsys: Out) -> None:
     assert "add --station" in capsys.readouterr().err
 
 
+def test_no_input_and_no_file_of_anybody_is_replaced_unasked(tmp_path: Path, capsys: Out) -> None:
+    """The product itself never; a program that was edited by hand only with --replace."""
+    product, out = tmp_path / "product.yaml", tmp_path / "planned.yaml"
+    product.write_text((PRODUCTS / "larkfield.yaml").read_text("utf-8"), encoding="utf-8")
+    before = product.read_text("utf-8")
+    assert main(["plan", str(product), "--out", str(product), "--replace"]) == 2
+    assert "a file that this command reads" in capsys.readouterr().err
+    assert product.read_text("utf-8") == before
+    assert main(["plan", str(product), "--out", str(out)]) == 0
+    out.write_text("edited by hand", encoding="utf-8")
+    capsys.readouterr()
+    assert main(["plan", str(product), "--out", str(out)]) == 2
+    assert "add --replace" in capsys.readouterr().err
+    assert out.read_text("utf-8") == "edited by hand"
+    assert main(["plan", str(product), "--out", str(out), "--replace"]) == 0
+    assert "steps:" in out.read_text("utf-8")
+
+
 def test_the_example_in_python_plans_and_proves() -> None:
     """As a notebook user would."""
     done = subprocess.run(

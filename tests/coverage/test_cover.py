@@ -37,7 +37,7 @@ def judged(product: str | Data, *steps: Data) -> Coverage:
 
 def contact(name: str, one: str, other: str, **more: Any) -> Data:
     limit = {"resistance": {"at_most": "500 mohm"}}
-    step = {"name": name, "kind": "continuity", "level": "100 mA", "dwell": "0.2 s"}
+    step = {"name": name, "kind": "continuity", "level": "100 mA", "dwell": "0.3 s"}
     return {**step, "apply_to": [one], "against": [other], "accept": limit, **more}
 
 

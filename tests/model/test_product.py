@@ -15,6 +15,7 @@ from orchestrator.documents import Document, build, parse_document
 from orchestrator.errors import Refused
 from orchestrator.model.demands import Demands, Grouping, mask_of, nets_of
 from orchestrator.model.product import Product
+from orchestrator.model.program import Program
 from orchestrator.model.resolve import read_demands, resolve
 from orchestrator.model.words import Edge, Measured, StepKind, Waveform
 
@@ -382,3 +383,59 @@ def test_every_shipped_product_can_be_tested_with_no_net_left_open(path: Path) -
         for one, other in combinations(sorted(demand.pairs.nets), 2):
             if (one, other) in demand.pairs:
                 assert side[one] != side[other], (demand.name, one, other)
+
+
+TWO_NETS: dict[str, object] = {"name": "x", "revision": "1", "nets": {"a": "a", "b": "b"}}
+
+
+@pytest.mark.parametrize(
+    ("kind", "limit", "found"),
+    [
+        ("insulation", {"at_least": "5 mohm"}, "5 mohm"),
+        ("insulation", {"at_least": "999 ohm"}, "999 ohm"),
+        ("bonding", {"at_most": "100 Mohm"}, "100 Mohm"),
+    ],
+)
+def test_a_slip_of_a_prefix_is_no_limit(kind: str, limit: dict[str, str], found: str) -> None:
+    """mohm for Mohm and the reverse: in a program and in a product, at the limit's own place."""
+    level = "500 V" if kind == "insulation" else "25 A"
+    accept: dict[str, object] = {"resistance": limit}
+    said: dict[str, object] = {"name": "x", "kind": kind, "level": level, "dwell": "1 s"}
+    step = {**said, "accept": accept, "apply_to": ["a"], "against": ["b"]}
+    pairs = {"between": ["a", "b"]} if kind == "insulation" else {}
+    demand = {**said, **pairs, "accept": accept}
+    with pytest.raises(Refused, match=f"{found}.*correct the unit"):
+        build(Program, {"name": "x", "revision": "1", "steps": [step]})
+    with pytest.raises(Refused, match=f"{found}.*correct the unit"):
+        build(Product, {**TWO_NETS, "demands": [demand]})
+
+
+def test_a_level_of_volts_for_kilovolts_is_refused() -> None:
+    """1.5 V is no withstand level."""
+    accept: dict[str, object] = {"total_current": {"at_most": "5 mA"}}
+    demand: dict[str, object] = {"name": "x", "kind": "withstand_ac", "between": ["a", "b"]}
+    demand |= {"level": "1.5 V", "frequency": "50 Hz", "dwell": "1 s", "accept": accept}
+    with pytest.raises(Refused, match=r"1\.5 V.*10 V to 100 kV"):
+        build(Product, {**TWO_NETS, "demands": [demand]})
+
+
+@pytest.mark.parametrize(
+    ("counts", "told"), [("", True), (", counts: together", False), (", counts: each_pair", False)]
+)
+def test_a_capacitor_to_joined_nets_that_counts_several_times_is_told(
+    counts: str, told: bool
+) -> None:
+    """A Y-capacitor is one part; by each pair it would count for earth and for the lid."""
+    text = f"""\
+name: x
+revision: "1"
+nets: {{pe: pe, lid: lid, l: l}}
+protective_earth: pe
+accessible_parts: lid
+capacitances: [{{between: [l, protective_earth], value: 4.7 nF, tolerance_percent: 20{counts}}}]
+demands:
+  - {{name: b, kind: bonding, level: 10 A, dwell: 1 s,
+      accept: {{resistance: {{at_most: 0.1 ohm}}}}}}
+"""
+    found = resolve(parse_document(text, "p.yaml", Product))
+    assert any("so 2 times towards pe, lid" in notice for notice in found.notices) is told

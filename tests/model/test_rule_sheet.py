@@ -435,7 +435,9 @@ def gear(tmp_path: Path, volts: str, waveform: str, name: str = "iec_61439_1_rou
 def test_where_a_sheet_has_dc_alone_dc_is_demanded(tmp_path: Path, waveform: str) -> None:
     """IEC 61439-1, table 8, from memory: above 1000 V up to 1500 V DC there is no AC column."""
     found = gear(tmp_path, "1200 V", waveform)
-    assert {(d.kind, d.level_v) for d in found.pair_demands} == {(StepKind.WITHSTAND_DC, 3820)}
+    assert {(d.kind, d.level_v) for d in found.pair_demands} == {
+        (StepKind.WITHSTAND_DC, Decimal(3820))
+    }
 
 
 def test_beyond_a_sheets_last_voltage_nothing_is_guessed(tmp_path: Path) -> None:

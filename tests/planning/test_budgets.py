@@ -22,9 +22,10 @@ from orchestrator.model.demands import Demands
 from orchestrator.model.words import Edge, Measured, StepKind
 from orchestrator.planning.least_cut import least_cut
 from orchestrator.planning.limits import TesterLimits
-from orchestrator.planning.narrow import least_words, narrow
+from orchestrator.planning.narrow import narrow
 from orchestrator.planning.plan import Plan, PlannedStep
 from orchestrator.planning.planner import plan
+from orchestrator.planning.word_counts import least_words
 from tests.planning.products import amps_total, demand, each, grouping, ohms, product
 
 AC, DC, IR = StepKind.WITHSTAND_AC, StepKind.WITHSTAND_DC, StepKind.INSULATION

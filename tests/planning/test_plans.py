@@ -168,7 +168,7 @@ def test_a_net_floats_only_up_to_its_level() -> None:
 def test_no_never_above_is_passed_by_an_open_net() -> None:
     """It may reach the level against either side: what must not see it keeps it on a side."""
     may = Floating(None, None, "nothing in it holds a charge", AT)
-    with pytest.raises(Refused, match="a never_above of it must allow the level too"):
+    with pytest.raises(Refused, match="a never_above of it must allow the level"):
         plan(of_edges(3, [(0, 1)], ceilings=never((0, 2), (2, 1)), floating={2: may}))
 
 

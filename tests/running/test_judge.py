@@ -179,6 +179,37 @@ def test_verdict_and_reading_that_disagree_are_no_verdict(result: TesterReading)
     assert outcome(result) is Outcome.NO_VERDICT
 
 
+def test_a_trip_whose_reading_only_reaches_the_limit_is_a_fail() -> None:
+    """The level rose through the limit and the tester stopped there: it reads no more than that, to
+    its resolution and accuracy. Far from the limit the two disagree."""
+    kind = replace(
+        KIND,
+        accuracy={**KIND.accuracy, Measured.TOTAL_CURRENT: Accuracy(Dec(1), Dec("0.00001"))},
+    )
+    abilities = replace(ABILITIES, kinds={StepKind.WITHSTAND_AC: kind})
+    at = replace(
+        GOOD, verdict="fail", values={**GOOD.values, Measured.TOTAL_CURRENT: Reading(Dec("0.005"))}
+    )
+    assert judge(STEP, at, PROVED, abilities).outcome is Outcome.FAIL
+    assert "limit reached" in judge(STEP, at, PROVED, abilities).reason
+    far = replace(at, values={**GOOD.values, Measured.TOTAL_CURRENT: Reading(Dec("0.0045"))})
+    assert judge(STEP, far, PROVED, abilities).outcome is Outcome.NO_VERDICT
+
+
+def test_a_unit_that_takes_all_that_the_tester_gives_fails_if_its_reading_breaks_a_limit() -> None:
+    """A short: the level isn't reached and the current is above its limit. Otherwise, or where the
+    step didn't run to its end, nothing is proved."""
+    much = {**GOOD.values, Measured.TOTAL_CURRENT: Reading(Dec("0.03"))}
+    short = replace(GOOD, verdict="overloaded", values=much)
+    judged = judge(STEP, short, PROVED, ABILITIES)
+    assert judged.outcome is Outcome.FAIL
+    assert "takes all that the tester gives" in judged.reason
+    ended = replace(PROVED, complete=False)
+    assert judge(STEP, short, ended, ABILITIES).outcome is Outcome.NO_VERDICT
+    within = replace(GOOD, verdict="overloaded")
+    assert judge(STEP, within, PROVED, ABILITIES).outcome is Outcome.NO_VERDICT
+
+
 def test_a_fail_without_its_basis_is_no_verdict() -> None:
     """A stale failing result must not fail this unit."""
     result = reading("fail", "H", total_current=Reading(Dec("0.0062")))

@@ -255,7 +255,9 @@ def test_exports_show_the_search_without_counting_it_as_tests(make_rig: MakeRig)
     text = junit.getvalue()
     assert 'tests="3" failures="1" errors="0" skipped="2"' in text
     assert text.count("<testcase") == 3
-    assert "faulty: shell against earth (failed alone)" in text
+    told = located(result).pairs[0].evidence
+    assert told.startswith("failed, and all ")
+    assert f"faulty: shell against earth ({told})" in text
     export_csv(records, table)
     assert "search 1 of step 1" in table.getvalue()
 
@@ -391,14 +393,31 @@ def test_points_held_together_are_named_together(make_rig: MakeRig) -> None:
     rig.check(result, Outcome.FAIL)
 
 
-def test_no_point_is_left_open_unless_the_program_allows_it(make_rig: MakeRig) -> None:
-    """With others: against every point stays on a side; with a reason points may be left open."""
+@pytest.mark.parametrize("others", ["", ", others: against"])
+def test_no_point_is_left_open_unless_the_program_allows_it(make_rig: MakeRig, others: str) -> None:
+    """Without a reason every point of the step stays on a side."""
     unit = wires(*GOOD_WIRES, leak("earth", "shell"))
     rig = make_rig("orrin", unit=unit)
-    result = rig.run(wires_program("insulation", others=", others: against"))
+    result = rig.run(wires_program("insulation", others=others))
     assert located(result).ending is SearchEnding.FOUND
     assert all(step.left_open == () for step in located(result).steps)
     assert named(result) == [{"earth", "shell"}]
+    rig.check(result, Outcome.FAIL)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_points_that_the_step_leaves_open_open_none_of_its_own(
+    make_rig: MakeRig, station: str
+) -> None:
+    """Shell and coil aren't named by the warmer's insulation step and stay open; line, neutral and
+    earth are, and each is on a side in every search step."""
+    rig = make_rig(station, unit=unit_text(leak("line", "earth")))
+    result = rig.run(WARMER)
+    found = located(result)
+    assert found.steps
+    for step in found.steps:
+        assert step.left_open == ()
+        assert {*step.apply_to, *step.against} == {"line", "neutral", "earth"}
     rig.check(result, Outcome.FAIL)
 
 
@@ -519,7 +538,8 @@ def test_screen_and_json_lines_tell_the_search_apart_from_the_program(
     assert "1 of 3" in told
     assert "4 of 3" not in told
     assert "search 1 of step 1: " in told
-    assert told.count("faulty: shell against earth (failed alone)") == 2
+    evidence = located(result).pairs[0].evidence
+    assert told.count(f"faulty: shell against earth ({evidence})") == 2
     for notice in rig.notices:
         lines(Stamped("2026-01-01T00:00:00Z", 0.0, notice))
     objects = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
