@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 
-# One thread for linear algebra, before numpy is loaded: more of them only wait for two shared cores.
+# One thread for linear algebra, before numpy is loaded: more would only wait for two shared cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import pytest  # noqa: E402
-from hypothesis import HealthCheck, settings  # noqa: E402
+import pytest
+from hypothesis import HealthCheck, settings
 
 # Two shared cores: a deadline per example would fail for load, not for a defect.
 settings.register_profile(

@@ -18,6 +18,7 @@ import pytest
 from orchestrator.model.demands import Demands, Floating
 from orchestrator.model.program import InsulationStep, Locate, WithstandAcStep, WithstandDcStep
 from orchestrator.model.schedule import LimitOrder
+from orchestrator.model.search_limits import search_limit
 from orchestrator.model.words import CONTACT_KINDS, Edge, Measured, StepKind, Waveform
 from orchestrator.planning.ground import Ground
 from orchestrator.planning.group_sizes import information_bound
@@ -111,6 +112,7 @@ def run(case: Case) -> tuple[list[PlannedStep], PlannedStep | None]:
 
 def search(case: Case, passed: list[PlannedStep], failed: PlannedStep, keys: Locate) -> Ended:
     demands = case.unit.demands
+    licensed = set(locates(demands, case.made))
     least_ohm = keys.accept.resistance.at_least.value
     level_v = keys.level.value
 
@@ -122,14 +124,16 @@ def search(case: Case, passed: list[PlannedStep], failed: PlannedStep, keys: Loc
             pair_of(*ends) for ends in cross(bodies(step.apply_nets), bodies(step.against_nets))
         }
 
-    high = [s for s in case.made.steps if s.kind not in CONTACT_KINDS and s.level >= level_v]
+    dc = (StepKind.INSULATION, StepKind.WITHSTAND_DC)
+    high = [s for s in case.made.steps if s.kind in dc and s.level >= level_v]
+    high += [s for s in case.made.steps if s.name in licensed]
     may = {pair for step in high for pair in opposed(step)}
     cleared: set[Pair] = set()
     for step in passed:
         limit = next((x.value for x in step.limits if x.quantity is Measured.RESISTANCE), None)
         if step.kind is not StepKind.INSULATION or limit is None or step.level < level_v:
             continue
-        if limit >= least_ohm:
+        if limit >= search_limit(keys, step.apply_to, step.against).at_least_ohm:
             sound = failed.kind is StepKind.INSULATION and step.level >= failed.level
             cleared |= opposed(step) if sound else opposed(step) - opposed(failed)
     template = replace(
@@ -147,12 +151,21 @@ def search(case: Case, passed: list[PlannedStep], failed: PlannedStep, keys: Loc
         return tuple(point for net in nets for point in demands.nets[net].points)
 
     def good(ask: Ask) -> bool:
-        step = replace(template, apply_to=points(ask.apply_to), against=points(ask.against))
+        here, there = points(ask.apply_to), points(ask.against)
+        least = search_limit(keys, here, there).at_least_ohm
+        limits = (LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, least),)
+        step = replace(template, apply_to=here, against=there, limits=limits)
         return passes(step, admittance(case.unit, step), at_ceiling=False)
 
-    may_float = bool(failed.open_nets) or keys.floating is not None
+    may_float = keys.floating is not None
     suspects = opposed(failed) - cleared
-    whole = replace(template, apply_to=failed.apply_to, against=failed.against)
+    group = search_limit(keys, failed.apply_to, failed.against).at_least_ohm
+    whole = replace(
+        template,
+        apply_to=failed.apply_to,
+        against=failed.against,
+        limits=(LimitOrder(Measured.RESISTANCE, Edge.AT_LEAST, group),),
+    )
     reproduces = (
         failed.kind is StepKind.INSULATION
         and failed.level == level_v
@@ -166,8 +179,16 @@ def search(case: Case, passed: list[PlannedStep], failed: PlannedStep, keys: Loc
         cleared=lambda one, other: (one, other) in cleared,
         may_float=lambda body: may_float,
     )
-    hunt = Search(ground, suspects, reproduces=reproduces)
+
+    def judgeable(here: tuple[int, ...], there: tuple[int, ...]) -> bool:
+        limit = search_limit(keys, points(here), points(there))
+        return limit.good_ohm >= float(limit.at_least_ohm)
+
+    hunt = Search(ground, suspects, reproduces=reproduces, judgeable=judgeable)
     most = information_bound(len(suspects)) + 2 + (not may_float) + (not reproduces)
+    unproved = set(combinations(ground.nets, 2)) - cleared - suspects
+    if unproved and not may_float:
+        most += information_bound(len(ground.nets))  # cuts that prove pairs within a side, too
     tests, first = 0, None
     while isinstance(answer := hunt.next(), Ask):
         if hunt.located and first is None:
