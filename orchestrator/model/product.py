@@ -103,6 +103,14 @@ class Load(Strict):
     fall: Seconds | None = None
 
 
+class Joined(Strict):
+    """Nets that parts of the product join (a rectifier, a relay, electronics): one body, never put
+    on opposite sides, driven or left open together."""
+
+    nets: Members
+    reason: Reason
+
+
 class Stray(_Pairs):
     """A declared capacitance. ``tolerance_percent``: how far a unit may lie from it.
     ``counts``: for each pair of nets, or for all pairs of the two sets together."""
@@ -269,6 +277,7 @@ class Product(Strict):
     protective_earth: Annotated[tuple[Name, ...], BeforeValidator(_as_tuple)] = ()
     accessible_parts: Annotated[tuple[Name, ...], BeforeValidator(_as_tuple)] = ()
     loads: tuple[Load, ...] = ()
+    joined: tuple[Joined, ...] = ()
     capacitances: tuple[Stray, ...] = ()
     insulations: tuple[Typical, ...] = ()
     never_above: tuple[NeverAbove, ...] = ()

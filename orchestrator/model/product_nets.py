@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from orchestrator.documents import Document
 from orchestrator.errors import Fault
@@ -165,6 +165,11 @@ class Nets:
             for index, (one, _, name) in enumerate(self.loads)
             if one in body
         ]
+        places += [
+            f"{entry.reason}, {self.document.locate('joined', index)}"
+            for index, entry in enumerate(self.document.model.joined)
+            if set(body).intersection(self.within(entry.nets, (), "", []))
+        ]
         if self.earthed.intersection(body):
             at = self.document.locate("accessible_parts")
             places.append(f"bonded to earth, {at}")
@@ -191,10 +196,14 @@ def nets_of_product(document: Document[Product]) -> tuple[Nets, list[Fault]]:
     loads = tuple(_loads(document, index, faults))
     joins = [(one, other) for one, other, _ in loads]
     joins += [(min(earthed), net) for net in earthed]
-    bodies, body_of = _bodies(len(nets), joins)
+    alone = tuple((net,) for net in range(len(nets)))
     found = Nets(
-        document, nets, index, of_point, circuits, earth_net, earthed, bodies, body_of, loads
-    )
+        document, nets, index, of_point, circuits, earth_net, earthed, alone,
+        tuple(range(len(nets))), loads,
+    )  # fmt: skip
+    joins += _joined(found, faults)
+    bodies, body_of = _bodies(len(nets), joins)
+    found = replace(found, bodies=bodies, body_of=body_of)
     for key in ("protective_earth", "accessible_parts"):
         for place, point in enumerate(getattr(product, key)):
             if point not in of_point:
@@ -313,6 +322,18 @@ def _loads(
             faults.append(Fault(what, f"net {load.between[0]!r} twice", "two nets", remedy, at))
         elif one is not None and other is not None:
             yield one, other, load.name
+
+
+def _joined(nets: Nets, faults: list[Fault]) -> Iterator[tuple[int, int]]:
+    """Every net of an entry of ``joined`` with its first."""
+    for index, entry in enumerate(nets.document.model.joined):
+        what = f"joined[{index + 1}]"
+        members = list(nets.within(entry.nets, ("joined", index, "nets"), what, faults))
+        if len(members) < 2:
+            at = nets.document.locate("joined", index, "nets")
+            remedy = "name what is joined, or remove the entry"
+            faults.append(Fault(what, "no two nets", "two nets or more", remedy, at))
+        yield from ((members[0], net) for net in members[1:])
 
 
 def _bodies(

@@ -263,19 +263,25 @@ class _Making:
     # ---- bounds ----------------------------------------------------------------------------------
 
     def _bound(self, level_v: Decimal, due: Sequence[PairDemand]) -> None:
-        """Bounds that hold whatever the tests above are; see `bound`."""
+        """Bounds that hold whatever the tests above are; see `bound`.
+
+        Nets that may be left open count too: a test opposes what it opposes whether others are open
+        or not, so the sides of k tests (open as either) tell demanded nets apart by k bits. Only
+        that they must stand with a net they mustn't be opposed to doesn't hold of them.
+        """
         sorts = sorts_of(self.demands)
         upward = [d for d in self.wanted if d.level_v >= level_v]
-        fixed = set(range(sorts.count)) - set(self._may_float(sorts, level_v))
-        away = set(range(sorts.count)) - fixed
+        away = self._may_float(sorts, level_v)
+
+        def kept_together(at_v: Decimal) -> Units:
+            allowed = allowed_pairs(self.demands, sorts, self.waveform, at_v)
+            allowed[away] = True
+            allowed[:, away] = True
+            return units_of(sorts, allowed & ~sorts.joined())
 
         def least(pairs: Bools, at_v: Decimal) -> Colouring:
-            allowed = allowed_pairs(self.demands, sorts, self.waveform, at_v)
-            units = units_of(sorts, allowed, leaving_open=away)
-            held = pairs & ~units.trapped(pairs)
-            held[list(away)] = False
-            held[:, list(away)] = False
-            return colour(units.table(held), units.sizes)
+            units = kept_together(at_v)
+            return colour(units.table(pairs & ~units.trapped(pairs)), units.sizes)
 
         pairs = sorts.any_of(d.pairs for d in upward)
         self._bounds.append(least(pairs, level_v))
