@@ -439,3 +439,37 @@ demands:
 """
     found = resolve(parse_document(text, "p.yaml", Product))
     assert any("so 2 times towards pe, lid" in notice for notice in found.notices) is told
+
+
+def test_nets_that_parts_join_are_one_body_and_no_pair_of_it_is_demanded() -> None:
+    """A rectifier: mains and its link are never opposed, and the refusal names the reason."""
+    text = """\
+name: x
+revision: "1"
+nets: {pe: pe, l: l, plus: plus, minus: minus}
+protective_earth: pe
+joined: [{nets: [l, plus, minus], reason: the rectifier conducts}]
+demands:
+  - {name: i, kind: insulation, between: [l, WHAT], level: 500 V, dwell: 1 s,
+     accept: {resistance: {at_least: 2 Mohm}}}
+"""
+    found = resolve(parse_document(text.replace("WHAT", "all_others"), "p.yaml", Product))
+    assert set(found.bodies) == {(0,), (1, 2, 3)}
+    assert [d.pairs.groups for d in found.pair_demands] == [((1,), (0,))]
+    with pytest.raises(Refused, match="the rectifier conducts"):
+        resolve(parse_document(text.replace("WHAT", "plus"), "p.yaml", Product))
+
+
+def test_joined_needs_two_nets() -> None:
+    """One is joined to nothing."""
+    text = """\
+name: x
+revision: "1"
+nets: {a: a, b: b}
+joined: [{nets: a, reason: nothing but itself}]
+demands:
+  - {name: i, kind: insulation, between: [a, b], level: 500 V, dwell: 1 s,
+     accept: {resistance: {at_least: 2 Mohm}}}
+"""
+    with pytest.raises(Refused, match=r"joined\[1\], found no two nets"):
+        resolve(parse_document(text, "p.yaml", Product))

@@ -22,13 +22,13 @@ def planned(name: str) -> Program:
 
 @pytest.mark.parametrize("name", ["larkfield", "tansy", "bramley"])
 def test_a_group_is_searched_at_insulation_level_by_the_limit_of_one_pair(name: str) -> None:
-    """Never above the step's own level; no net is left open for it."""
+    """Never above the step's own level; nets are left open where the product says why they may."""
     searched = [step for step in planned(name).steps if step.on_failure == "locate"]
     assert searched
     for step in searched:
         assert step.locate is not None
         assert step.locate.level.value <= step.level.value
-        assert step.locate.floating is None
+        assert (step.locate.floating is None) is (name == "tansy")
 
 
 def test_the_search_takes_the_pair_s_limit_and_not_the_group_s() -> None:

@@ -32,21 +32,9 @@ PRODUCTS = Path(__file__).parents[2] / "examples" / "products"
 ONE_END = "the far ends are left off here"
 
 
-def product_file(folder: Path, name: str, *, partible: bool = False) -> Path:
-    """A shipped product as a file in a folder, as the stations here can test it.
-
-    No shipped tester dwells for less than 0.3 s: a continuity dwell of 0.2 s becomes that.
-    ``partible``: its nets stand 550 V DC against each other, also those that as shipped must never
-    be opposed, and may be left open at the search's level: then a search can part every two.
-    """
-    shipped = PRODUCTS / f"{name}.yaml"
-    text = shipped.read_text(encoding="utf-8").replace("dwell: 0.2 s", "dwell: 0.3 s")
-    if partible:
-        text = text.replace("ac: 0 V, dc: 0 V", "ac: 400 V, dc: 550 V").rstrip()
-        assert "floating:" not in text, "its allow, which ends the file, has an entry already"
-        nets = ", ".join(net.name for net in read_demands(shipped).nets)
-        entry = f"{{nets: [{nets}], up_to_dc: 515 V, reason: nothing in it holds a charge}}"
-        text = f"{text}\n  floating:\n    - {entry}\n"
+def product_file(folder: Path, name: str) -> Path:
+    """A shipped product as a file in a folder."""
+    text = (PRODUCTS / f"{name}.yaml").read_text(encoding="utf-8")
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / f"{name}.yaml"
     file.write_text(text, encoding="utf-8")
