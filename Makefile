@@ -17,7 +17,7 @@ test: $(READY)
 	$(BIN)/pytest -n 3 --dist worksteal
 
 soak: $(READY)
-	$(BIN)/pytest -m soak --soak
+	$(BIN)/pytest -m soak --soak -n 2 --dist worksteal
 
 lint: $(READY)
 	$(BIN)/ruff check .

@@ -74,7 +74,8 @@ def test_the_planning_section_is_what_the_commands_print(
     )
     printed = ""
     ran = 0
-    for line in "\n".join(text for _, text in BLOCK.findall(part)).splitlines():
+    shown = "\n".join(text for kind, text in BLOCK.findall(part) if not kind)
+    for line in shown.splitlines():
         if line.startswith("ohmward "):
             assert main(shlex.split(line)[1:]) == 0, line
             printed, ran = "".join(capfd.readouterr()), ran + 1
@@ -82,6 +83,9 @@ def test_the_planning_section_is_what_the_commands_print(
         pattern = ".*".join(map(re.escape, line.split("…")))
         assert re.search(f"^{pattern}$", printed, re.MULTILINE), f"{line!r} not in\n{printed}"
     assert ran == 2
+    planned = (tmp_path / "planned.yaml").read_text("utf-8")
+    for text in (text for kind, text in BLOCK.findall(part) if kind == "yaml"):
+        assert text in planned
 
 
 def test_the_python_example_runs(in_virtual_time: Path, capsys: pytest.CaptureFixture[str]) -> None:

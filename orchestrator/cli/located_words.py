@@ -12,7 +12,7 @@ MOST_LISTED = 10
 _BEGINNINGS = {
     SearchEnding.FOUND: "located",
     SearchEnding.NOT_REPRODUCED: "not reproduced by the search",
-    SearchEnding.STUCK: "the search ended before all was found",
+    SearchEnding.STUCK: "not narrowed down further",
 }
 
 
@@ -47,7 +47,8 @@ def located_lines(
     if candidates:
         told = "; ".join(sides(one, other) for one, other in candidates[:MOST_LISTED])
         more = len(candidates) - MOST_LISTED
-        yield f"  among: {told}" + (f"; and {more} more" if more > 0 else "")
+        word = "not tested" if ending == SearchEnding.FOUND else "one of"
+        yield f"  {word}: {told}" + (f"; and {more} more" if more > 0 else "")
 
 
 def sides(one: tuple[str, ...], other: tuple[str, ...]) -> str:
@@ -58,4 +59,6 @@ def sides(one: tuple[str, ...], other: tuple[str, ...]) -> str:
 def _open(points: tuple[str, ...]) -> str:
     if not points:
         return ""
-    return f", or by way of {', '.join(points)}, open in that step"
+    more = len(points) - MOST_LISTED
+    told = ", ".join(points[:MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
+    return f"; its current may also run by way of points that were left open then: {told}"

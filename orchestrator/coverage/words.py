@@ -69,7 +69,7 @@ def headline(found: Coverage) -> str:
     )
     count = len(findings(found))
     word = "complete" if found.complete else f"not complete: {counted(count, 'finding')}"
-    return f"{found.program} for {found.product}: {word}; {seen}"
+    return f"program {found.program!r} for product {found.product!r}: {word}; {seen}"
 
 
 def pair_told(pair: NetPair) -> str:

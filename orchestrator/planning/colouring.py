@@ -135,7 +135,8 @@ def _clique_bound(edges: Bools, weights: Ints, wanted: int) -> tuple[int, str]:
 def _clique_words(clique: int) -> str:
     if clique == 1:
         return "no pair"
-    return f"{clique} units of which every two are demanded: {bits_of(clique)} by ⌈log2 {clique}⌉"
+    told = f"{clique} groups of nets, every two demanded against each other"
+    return f"{told}: {bits_of(clique)} by ⌈log2 {clique}⌉"
 
 
 def _exactly(edges: Bools, weights: Ints, start: Colouring) -> Colouring:

@@ -102,11 +102,9 @@ class Stuck:
 Answer = Ask | Found | NotReproduced | Stuck
 
 EXPOSED = "their exposures are used up: allow more of them for locating"
-HELD = "nets that mustn't be opposed or left open hold them together: allow a net to be left open"
-UNPROVED = (
-    "only tests that oppose other unproved pairs too would tell: run those pairs' tests first"
-)
-JOINED = "pairs that were found already join their nets: mend these, then run again"
+HELD = "their nets must stand together: allow: floating for one of them would tell them apart"
+UNPROVED = "every test that would tell them apart opposes pairs, too, that no step has proved good"
+JOINED = "a pair that was found joins their nets: mend it, then run again"
 COMES_AND_GOES = (
     "they failed together, and each of them has passed, too: the fault comes and goes, or shows "
     "only in them together"

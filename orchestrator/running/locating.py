@@ -164,7 +164,7 @@ class _Hunt:
         self.proved = answer.located
         if answer.located and not answer.unresolved:
             # What was found explains every failure seen; only the others' proof is wanting.
-            reason = f"the other pairs were not all tested after that: {answer.reason}"
+            reason = f"it explains every failure; others couldn't be tested ({answer.reason})"
             return self._ended(SearchEnding.FOUND, reason, answer.untested)
         return self._ended(SearchEnding.STUCK, answer.reason, answer.candidates)
 

@@ -385,7 +385,7 @@ def test_points_held_together_are_named_together(make_rig: MakeRig) -> None:
     result = rig.run(against_all(WARMER))
     found = located(result)
     assert found.ending is SearchEnding.STUCK
-    assert "allow a net to be left open" in found.reason
+    assert "allow: floating" in found.reason
     assert found.candidates == (
         (JOINED["line"], JOINED["earth"]),
         (JOINED["line"], JOINED["coil a"]),

@@ -110,7 +110,7 @@ def check_leak(rack: Rack, fault: PairFault) -> SearchEnding:
     assert locate is not None
     if found.ending is SearchEnding.STUCK:
         assert not rack.may_float(found), (told, found.reason)
-        assert "left open" in found.reason or "oppose" in found.reason, told
+        assert "stand together" in found.reason or "oppose" in found.reason, told
     else:
         # Below the limit of a withstand demand only: at the search's it is a sound pair.
         assert fault.ohm > locate.accept.resistance.at_least.value, (told, found.reason)
@@ -145,8 +145,8 @@ def test_the_plan_is_complete_and_a_sound_unit_passes_all_of_it(
         *soaked(
             [
                 ("larkfield", "orrin", None),
-                ("larkfield", "pell", None),
-                ("larkfield", "stave", None),
+                ("larkfield", "pell", 12),
+                ("larkfield", "stave", 12),
                 ("bramley", "orrin", None),
             ]
         ),
@@ -184,11 +184,11 @@ def test_a_leak_that_trips_withstand_in_its_rise_fails(open_rack: OpenRack, stat
 def test_leaky_pairs_of_the_tansy_are_named(open_rack: OpenRack) -> None:
     """The whole program. Every wire may stand against every other, so none needs to float."""
     rack = open_rack("tansy", "orrin with comb")
-    for fault in sample(faults_of(rack), 24):
+    for fault in sample(faults_of(rack), 10):
         assert check_leak(rack, fault) is SearchEnding.FOUND
 
 
-@pytest.mark.parametrize("size", [4, *soaked([150])])
+@pytest.mark.parametrize("size", [4, *soaked([60])])
 def test_leaky_pairs_of_the_tansy_are_named_by_one_end_of_each_wire(
     tmp_path: Path, profiles_read_once: None, size: int
 ) -> None:
@@ -237,7 +237,7 @@ def test_a_short_is_named(open_rack: OpenRack, name: str, station: str) -> None:
         ("larkfield", "orrin", 5),
         ("bramley", "orrin", 3),
         *soaked(
-            [("larkfield", "orrin", None), ("larkfield", "pell", None), ("bramley", "orrin", None)]
+            [("larkfield", "orrin", None), ("larkfield", "pell", 12), ("bramley", "orrin", None)]
         ),
     ],
 )
@@ -268,8 +268,8 @@ def test_a_breakdown_above_the_search_level_is_not_reproduced_and_its_pair_a_can
         ("tansy", "orrin with comb", 1),
         *soaked(
             [
-                ("larkfield", "pell", None),
-                ("larkfield", "stave", None),
+                ("larkfield", "pell", 12),
+                ("larkfield", "stave", 12),
                 ("bramley", "orrin", None),
                 ("tansy", "orrin with comb", 24),
             ]

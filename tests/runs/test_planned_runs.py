@@ -100,6 +100,6 @@ def test_where_no_net_may_float_the_search_says_what_holds_it_up(
     result = rig.run(planned(tmp_path, ""))
     (found,) = result.located
     assert found.ending is SearchEnding.STUCK
-    assert "left open" in found.reason
+    assert "stand together" in found.reason
     assert len(found.candidates) == 2
     rig.check(result, Outcome.FAIL)
