@@ -61,7 +61,9 @@ def test_a_complete_program_is_exit_code_0(files: Path, capsys: Out) -> None:
     """With the figures, and the steps in the matrix."""
     assert main(COMMAND) == 0
     out = capsys.readouterr().out
-    assert out.startswith("program 'by hand' for product 'pair of wires (invented)': complete; levels as they are")
+    assert out.startswith(
+        "program 'by hand' for product 'pair of wires (invented)': complete; levels as they are"
+    )
     assert "ir (insulation, 500 V): 3 of 3 pairs covered by steps 4, 5" in out
     assert "leads: 6 proved by contact steps, 0 by a limit" in out
     assert "4,5" in out

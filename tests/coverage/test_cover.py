@@ -152,7 +152,9 @@ def test_a_program_that_bonds_each_part_and_leaves_nothing_open_is_complete() ->
     assert said(found) == ""
     assert found.complete
     assert [each.covered for each in found.pairs] == [24, 24, 8]
-    assert headline(found).startswith("program 'by hand' for product 'Larkfield dehumidifier': complete")
+    assert headline(found).startswith(
+        "program 'by hand' for product 'Larkfield dehumidifier': complete"
+    )
 
 
 def test_a_net_left_open_that_may_not_float_is_named_with_what_it_may_reach() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from decimal import Decimal
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import pytest
@@ -151,8 +151,18 @@ def test_every_pair_of_the_warmer_just_below_its_limit_is_found(
     rig.check(result, Outcome.FAIL, before=STEPS[:3])
 
 
-@pytest.mark.parametrize("kind", ["insulation", "withstand_ac", "withstand_dc"])
-@pytest.mark.parametrize("station", STATIONS)
+KINDS = ("insulation", "withstand_ac", "withstand_dc")
+EACH_ONCE = set(zip(STATIONS, KINDS, strict=True))
+"""Each station and each kind once; all combinations are for soak."""
+
+
+@pytest.mark.parametrize(
+    ("station", "kind"),
+    [
+        pytest.param(*both, marks=() if both in EACH_ONCE else pytest.mark.soak)
+        for both in product(STATIONS, KINDS)
+    ],
+)
 def test_every_pair_of_six_wires_just_below_its_limit_is_found(
     make_rig: MakeRig, station: str, kind: str
 ) -> None:

@@ -176,7 +176,10 @@ def run_each(rig: Rig, text: str, size: str) -> list[tuple[tuple[str, str], RunR
     return found
 
 
-@pytest.mark.parametrize("station", STATIONS)
+@pytest.mark.parametrize(
+    "station",
+    [s if s == "pell" else pytest.param(s, marks=pytest.mark.soak) for s in STATIONS],
+)
 def test_every_leak_beside_good_pairs_that_conduct_themselves_is_found_exactly(
     make_rig: MakeRig, station: str, tmp_path: Path
 ) -> None:
