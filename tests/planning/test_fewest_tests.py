@@ -103,49 +103,6 @@ def test_all_pairs_of_n_nets_take_the_bits_of_n(nets: int, tests: int) -> None:
     assert every_net_stands(made, nets)
 
 
-def _queen(size: int) -> nx.Graph:
-    graph = nx.Graph()
-    cells = [(row, line) for row in range(size) for line in range(size)]
-    for (a, b), (c, d) in combinations(cells, 2):
-        if a == c or b == d or abs(a - c) == abs(b - d):
-            graph.add_edge((a, b), (c, d))
-    return graph
-
-
-KNOWN = {
-    # Mycielski graphs 3 to 6 have 4, 5, 6, 7 colours, triangles none (J. Mycielski 1955; DIMACS).
-    "myciel3": (nx.mycielski_graph(4), 2),
-    "myciel4": (nx.mycielski_graph(5), 3),
-    "myciel5": (nx.mycielski_graph(6), 3),
-    "myciel6": (nx.mycielski_graph(7), 3),
-    # Queen graphs take 5, 7, 7, 9 colours (DIMACS).
-    "queen5": (_queen(5), 3),
-    "queen6": (_queen(6), 3),
-    "queen7": (_queen(7), 3),
-    "queen8": (_queen(8), 4),
-    "petersen": (nx.petersen_graph(), 2),
-    "dodecahedron": (nx.dodecahedral_graph(), 2),
-    "icosahedron": (nx.icosahedral_graph(), 2),
-    "chvatal": (nx.chvatal_graph(), 2),
-    "turan 13 4": (nx.turan_graph(13, 4), 2),
-    "circle of 101": (nx.cycle_graph(101), 2),
-    "circle of 6": (nx.cycle_graph(6), 1),
-    "bipartite": (nx.complete_bipartite_graph(3, 3), 1),
-    "wheel": (nx.wheel_graph(6), 2),
-}
-
-
-@pytest.mark.parametrize("name", KNOWN)
-def test_published_graphs_take_their_known_number_and_the_bound_proves_it(name: str) -> None:
-    """⌈log2 χ⌉ of the published chromatic number, also where cliques say nothing of it."""
-    graph, tests = KNOWN[name]
-    graph = nx.convert_node_labels_to_integers(graph)
-    made = plan(of_edges(len(graph), graph.edges))
-    (count,) = made.counts
-    assert (count.tests, count.least) == (tests, tests), count.proof
-    assert {(min(e), max(e)) for e in graph.edges} <= opposed(made)
-
-
 @pytest.mark.slow
 def test_forbidden_pairs_take_as_few_tests_as_exhaustive_search_or_are_refused() -> None:
     """400 random cases of 6 nets: the number, no forbidden pair opposed, the impossible refused."""

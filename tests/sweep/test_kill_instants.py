@@ -20,7 +20,10 @@ LIFE_S = 2.2
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no SIGKILL there")
-@pytest.mark.parametrize("station", STATIONS)
+@pytest.mark.parametrize(
+    "station",
+    [s if s == "pell" else pytest.param(s, marks=pytest.mark.soak) for s in STATIONS],
+)
 def test_a_run_killed_at_any_instant_leaves_a_station_that_is_made_safe_and_tests_on(
     station: str, tmp_path: Path
 ) -> None:
