@@ -7,7 +7,7 @@ be moved in both.
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -61,6 +61,28 @@ MODULES = {
     for path in sorted((ROOT / folder).rglob("*.py"))
 }
 INNER = sorted(set(MODULES) - {FRONT_DOOR})
+
+
+def every(modules: Iterable[str]) -> Callable[[Callable[[str], None]], Callable[[str], None]]:
+    """Ask a question of each module, a package at a time: one test for each module would take
+    longer to count than to answer."""
+    packages: dict[str, list[str]] = {}
+    for module in modules:
+        packages.setdefault(module.rpartition(".")[0] or module, []).append(module)
+
+    def of_packages(question: Callable[[str], None]) -> Callable[[str], None]:
+        @pytest.mark.parametrize("package", sorted(packages))
+        def asked(package: str) -> None:
+            for module in packages[package]:
+                try:
+                    question(module)
+                except AssertionError as error:
+                    raise AssertionError(f"{module}: {error}") from error
+
+        asked.__name__, asked.__doc__ = question.__name__, question.__doc__
+        return asked
+
+    return of_packages
 
 
 @cache
@@ -155,7 +177,7 @@ def places(module: str, lines: list[int]) -> list[str]:
     return [f"{MODULES[module].relative_to(ROOT)}:{line}" for line in lines]
 
 
-@pytest.mark.parametrize("module", INNER)
+@every(INNER)
 def test_imports_run_down_only(module: str) -> None:
     """A layer knows itself and those below it."""
     up = [
@@ -166,13 +188,13 @@ def test_imports_run_down_only(module: str) -> None:
     assert not up
 
 
-@pytest.mark.parametrize("module", [m for m in INNER if m.startswith("orchestrator")])
+@every([m for m in INNER if m.startswith("orchestrator")])
 def test_the_orchestrator_never_imports_the_drivers(module: str) -> None:
     """Drivers are found by entry point, ours like anybody else's."""
     assert not [name for name, _ in imported(module) if room(name, ("drivers",))]
 
 
-@pytest.mark.parametrize("module", INNER)
+@every(INNER)
 def test_the_edges_never_import_each_other(module: str) -> None:
     """Instruments, databases, line and reports meet only where they are assembled."""
     mine = room(module, EDGES)
@@ -180,7 +202,7 @@ def test_the_edges_never_import_each_other(module: str) -> None:
     assert mine is None or not others
 
 
-@pytest.mark.parametrize("module", INNER)
+@every(INNER)
 def test_nothing_inside_imports_through_the_front_door(module: str) -> None:
     """The public names are for users; inside, a name is imported from where it lives."""
     assert not [name for name, _ in imported(module) if name == FRONT_DOOR]
@@ -215,14 +237,14 @@ def test_modules_import_each_other_in_no_circle() -> None:
     assert nx.is_directed_acyclic_graph(graph)
 
 
-@pytest.mark.parametrize("module", sorted(MODULES))
+@every(sorted(MODULES))
 def test_modules_stay_short(module: str) -> None:
     """One concept to a module."""
     length = len(MODULES[module].read_text(encoding="utf-8").splitlines())
     assert length <= LONGEST_MODULE
 
 
-@pytest.mark.parametrize("module", sorted(MODULES))
+@every(sorted(MODULES))
 def test_functions_stay_short(module: str) -> None:
     """A function fits a screen."""
     long = [
@@ -234,14 +256,14 @@ def test_functions_stay_short(module: str) -> None:
     assert not long
 
 
-@pytest.mark.parametrize("module", sorted(MODULES))
+@every(sorted(MODULES))
 def test_guards_raise_and_never_assert(module: str) -> None:
     """An assert vanishes under -O; a guard must not."""
     lines = [node.lineno for node in ast.walk(tree(module)) if isinstance(node, ast.Assert)]
     assert not places(module, lines)
 
 
-@pytest.mark.parametrize("module", sorted(MODULES))
+@every(sorted(MODULES))
 def test_modules_import_on_every_platform(module: str) -> None:
     """What exists on one system only is imported where it is used, or behind a question."""
     lines = []
@@ -256,7 +278,7 @@ def test_modules_import_on_every_platform(module: str) -> None:
     assert not places(module, lines)
 
 
-@pytest.mark.parametrize("module", sorted(set(MODULES) - {CLOCK}))
+@every(sorted(set(MODULES) - {CLOCK}))
 def test_only_the_clock_asks_the_time(module: str) -> None:
     """No use of the time module and no 'now' of a date anywhere else."""
     lines = [getattr(node, "lineno", 0) for node in ast.walk(tree(module)) if asks_the_time(node)]
