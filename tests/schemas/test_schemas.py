@@ -205,7 +205,7 @@ def both(kind: str, data: Any) -> tuple[bool, bool]:
 
 @pytest.mark.slow
 @each_file
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(choice=st.data())
 def test_a_misspelt_or_missing_key_is_refused_by_both(
     name: str, kind: str, text: str, choice: st.DataObject
