@@ -65,6 +65,9 @@ class Budgets:
         return not self.settle(cut, counting).breaches
 
     def _alone(self, cut: Cut) -> bool:
+        """One net a side, with what is joined to it; current may run by way of an open net, too."""
+        if cut.floating:
+            return False
         body_of = np.array(self.demands.body_of, dtype=np.int64)
         return all(len(np.unique(body_of[cut.sides == side])) == 1 for side in (0, 1))
 
