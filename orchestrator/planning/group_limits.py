@@ -150,7 +150,7 @@ class GroupLimits:
             self._found.breaches.append(
                 Breach(
                     f"lower limit of {_word(quantity)}",
-                    "other nets on the two sides",
+                    "other nets on the two sides, or left open",
                     "the pair alone, as what stands beside it hides that it takes too little",
                 )
             )

@@ -90,6 +90,8 @@ def tests_of_kind(
     if bound.tests > least:
         least, proof = bound.tests, bound.proof
     plan = replace(plan, levels=tuple(levels))
+    if not gaps:
+        plan = _without_idle(plan, budgets)
     return KindTests(plan, _tests(plan, budgets), least, proof, tuple(gaps), before)
 
 
@@ -141,6 +143,32 @@ def _tests(plan: KindPlan, budgets: Budgets) -> tuple[Test, ...]:
             counting = opposed((*level.demands, *below), cut)
             tests.append(Test(cut, counting, budgets.settle(cut, counting)))
     return tuple(tests)
+
+
+def _without_idle(plan: KindPlan, budgets: Budgets) -> KindPlan:
+    """Without tests, the lowest levels first, whose demands tests at their level or above cover,
+    within all budgets: levels were planned apart."""
+    if len(plan.levels) < 2 or any(cut.floating for cut in plan.cuts):
+        return plan
+    for place in reversed(range(len(plan.levels))):
+        for cut in plan.levels[place].cuts:
+            level = plan.levels[place]
+            left = tuple(other for other in level.cuts if other is not cut)
+            levels = (*plan.levels[:place], replace(level, cuts=left), *plan.levels[place + 1 :])
+            tried = replace(plan, levels=levels)
+            if _all_covered(tried) and not any(t.settled.breaches for t in _tests(tried, budgets)):
+                plan = tried
+    return plan
+
+
+def _all_covered(plan: KindPlan) -> bool:
+    """Whether each demand's pairs are opposed by tests at its level or above."""
+    for place, level in enumerate(plan.levels):
+        cuts = [cut for above in plan.levels[: place + 1] for cut in above.cuts]
+        sides = np.array([cut.sides for cut in cuts], dtype=np.int8)
+        if not cuts or not all(_covers(sides, demand) for demand in level.demands):
+            return False
+    return True
 
 
 def _relied(plan: KindPlan) -> list[PairDemand]:
