@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, settings
 
 # Two shared cores: a deadline per example would fail for load, not for a defect.
 settings.register_profile(
-    "default", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+    "default", deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile("thorough", parent=settings.get_profile("default"), max_examples=2000)
 settings.load_profile(os.environ.get("OHMWARD_PROPERTY_PROFILE", "default"))
