@@ -105,8 +105,7 @@ def _plan(
     proof = None if made.gaps else _proved(made, demands, out, files)
     code = Exit.DONE if proof is not None and proof.complete else Exit.NO_VERDICT
     # Nothing that may not be run as it is replaces what stands there.
-    written = out is not None and proof is not None and (proof.complete or keep_gaps)
-    if out is not None and proof is not None and written:
+    if out is not None and proof is not None and (proof.complete or keep_gaps):
         write_output("--out", out, proof.text)
     if now.as_json:
         print(json.dumps(_as_data(made, proof, code)))
@@ -129,16 +128,13 @@ def _plan(
 
 @dataclass(frozen=True)
 class _Proof:
-    """The program as text, bound to a station if one was named, and what coverage finds in it."""
+    """The program as text, bound to a station if one was named, and what coverage, which shares no
+    code with the planner, says of it."""
 
     text: str
     schedule: Schedule | None
+    complete: bool
     findings: tuple[str, ...]
-
-    @property
-    def complete(self) -> bool:
-        """Whether coverage, which shares no code with the planner, finds nothing."""
-        return not self.findings
 
 
 def _proved(made: Plan, demands: Demands, out: Path | None, files: Files | None) -> _Proof:
@@ -154,8 +150,7 @@ def _proved(made: Plan, demands: Demands, out: Path | None, files: Files | None)
     program = parse_document(text, name, Program)
     schedule = None if files is None else _bound(program, files)
     found = cover(demands, program, schedule)
-    told = tuple(findings(found))
-    return _Proof(text, schedule, told if not found.complete else ())
+    return _Proof(text, schedule, found.complete, tuple(findings(found)))
 
 
 def _bound(program: Document[Program], files: Files) -> Schedule:

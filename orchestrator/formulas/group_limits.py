@@ -23,17 +23,6 @@ def in_series(one: float, other: float) -> float:
     return one * other / (one + other) if one and other else 0.0
 
 
-def parallel_ohm(resistance_ohm: float, count: int) -> float:
-    """Resistance (ohm) of so many equal resistances in parallel: R/n. 8 × 1 Gohm: 125 Mohm.
-
-    Raises:
-        ValueError: a count below one.
-    """
-    if count < 1:
-        raise ValueError("at least one resistance is needed")
-    return resistance_ohm / count
-
-
 def group_total_a(capacitive_a: float, resistive_a: float) -> float:
     """Total AC current (A rms) of parallel capacitances and resistances: √(Ic² + Ir²)."""
     return math.hypot(capacitive_a, resistive_a)
@@ -57,19 +46,9 @@ def revealing_total_a(own_a: float, others_capacitive_a: float) -> float:
     return math.hypot(own_a, others_capacitive_a)
 
 
-def largest_sum(own: float, share: float) -> float:
-    """Most that a group may be expected to have, at most, if least is ``share`` of most: the group
-    total T with T ≤ own + share·T.
-
-    Raises:
-        ValueError: a share that isn't from 0 to below 1.
-    """
-    _check(share)
-    return own / (1 - share)
-
-
 def largest_total_a(own_a: float, share: float) -> float:
-    """The same for total AC current (A rms): T with T² ≤ own² + (share·T)².
+    """Most total AC current (A rms) that a group may be expected to have, at most, if least is
+    ``share`` of most: T with T² ≤ own² + (share·T)².
 
     Raises:
         ValueError: a share that isn't from 0 to below 1.

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from orchestrator.cli.main import main
+from orchestrator.coverage.report import Coverage
 from orchestrator.documents import parse_document
 from orchestrator.model.program import Program
 
@@ -169,6 +170,17 @@ def test_no_input_and_no_file_of_anybody_is_replaced_unasked(tmp_path: Path, cap
     assert out.read_text("utf-8") == "edited by hand"
     assert main(["plan", str(product), "--out", str(out), "--replace"]) == 0
     assert "steps:" in out.read_text("utf-8")
+
+
+def test_what_coverage_does_not_call_complete_is_not_written(
+    tmp_path: Path, capsys: Out, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Even if it had no finding to tell: silence is no proof."""
+    monkeypatch.setattr(Coverage, "complete", property(lambda _: False))
+    out = tmp_path / "planned.yaml"
+    assert main(["plan", LARKFIELD, "--out", str(out)]) == 3
+    assert "no program is written" in capsys.readouterr().out
+    assert not out.exists()
 
 
 def test_the_example_in_python_plans_and_proves() -> None:

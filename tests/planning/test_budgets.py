@@ -13,9 +13,7 @@ import pytest
 
 from orchestrator.errors import Refused
 from orchestrator.formulas.group_limits import (
-    largest_sum,
     largest_total_a,
-    parallel_ohm,
     revealing_sum,
     revealing_total_a,
 )
@@ -53,12 +51,6 @@ def limit_of(step: PlannedStep, quantity: Measured, edge: Edge) -> float:
 # ---- formulas -----------------------------------------------------------------------------------
 
 
-def test_parallel_insulation_divides() -> None:
-    """8 × 1 Gohm are 125 Mohm, 16 are 62.5 Mohm (computed)."""
-    assert parallel_ohm(1e9, 8) == pytest.approx(125e6)
-    assert parallel_ohm(1e9, 16) == pytest.approx(62.5e6)
-
-
 def test_a_resistive_fault_adds_to_capacitive_currents_at_a_right_angle() -> None:
     """3 mA and 4 mA make 5 mA, not 7; DC currents add up."""
     assert revealing_total_a(3e-3, 4e-3) == pytest.approx(5e-3)
@@ -70,8 +62,6 @@ def test_the_largest_group_is_where_the_limit_that_reveals_is_just_reached(share
     """By putting it into the condition that it comes from."""
     total = largest_total_a(5e-3, share)
     assert revealing_total_a(5e-3, share * total) == pytest.approx(total)
-    added = largest_sum(5e-3, share)
-    assert revealing_sum(5e-3, share * added) == pytest.approx(added)
 
 
 # ---- fewest -------------------------------------------------------------------------------------

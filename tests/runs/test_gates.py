@@ -19,6 +19,7 @@ from orchestrator import (
 )
 from orchestrator.assembly.live import LiveStation
 from orchestrator.cli.main import main
+from orchestrator.model.words import Role
 
 STATION = "bay/station.yaml"
 
@@ -164,3 +165,25 @@ def test_a_unit_is_put_under_a_voltage_only_as_often_as_the_program_says(bay: Pa
         with pytest.raises(Refused, match=r"2 runs that put it under a voltage.*at most 2"):
             station.run(later, serial="17")
         assert station.run(later, serial="18").outcome is Outcome.PASS
+
+
+def test_a_point_on_two_channels_uses_the_other_one_after_a_run(bay: Path) -> None:
+    """By the relay counts of the records; within a session it keeps its lead."""
+    changed(bay, "station.yaml", "hv-12: m1/u2/hv/4", "hv-12: m1/u2/hv/4\n  hv-13: m1/u2/hv/5")
+    changed(bay, "fixture.yaml", "coil: hv-10", "coil: {source: [hv-10, hv-13], take_turns: yes}")
+    program = read_document(bay / "program.yaml", Program)
+    fixture = read_document(bay / "fixture.yaml", Fixture)
+
+    def channels(station: LiveStation) -> set[tuple[str, int]]:
+        route = next(s.route for s in station.bind(program).steps if s.apply_to == ("coil",))
+        found = {(c.unit, c.channel) for c in route.contacts if c.role is Role.SOURCE}
+        assert len(found) == 1
+        return found
+
+    with open_station(STATION, fixture=fixture, clock=VirtualClock()) as station:
+        first = channels(station)
+        assert station.run(program, serial="17").outcome is Outcome.PASS
+        assert channels(station) == first
+    with open_station(STATION, fixture=fixture, clock=VirtualClock()) as station:
+        assert channels(station) != first
+        assert station.run(program, serial="18").outcome is Outcome.PASS
